@@ -1,0 +1,73 @@
+"""The decorator of every compiled function, and the cache folder their machine code lives in.
+
+numba stamps a cached function with its own file only: an edited callee would leave stale code in use. The folder is
+therefore keyed by a hash over all kernel sources and the numba version.
+"""
+
+import hashlib
+import os
+import tempfile
+from contextlib import contextmanager
+from functools import cache
+from pathlib import Path
+
+import numba
+from numba import config, njit
+
+_ROOT = Path(__file__).resolve().parent
+_KERNEL_FOLDERS = (_ROOT / "plant", _ROOT / "inverter", _ROOT / "sensing", _ROOT / "loop", _ROOT.parent / "controllers")
+
+
+def cache_root():
+    """Folder for everything that can be made again: compiled code and tables. DRYBENCH_CACHE overrides it."""
+    chosen = os.environ.get("DRYBENCH_CACHE")
+    if chosen:
+        return Path(chosen).expanduser().resolve()
+    from platformdirs import user_cache_path
+
+    return user_cache_path("drybench", appauthor=False)
+
+
+@cache
+def sources_key():
+    """Hash over the text of all kernel sources, the numba version and the compile options (16 hex digits)."""
+    digest = hashlib.sha256(f"{numba.__version__} {numba.config.DISABLE_JIT}".encode())
+    digest.update(Path(__file__).read_bytes())
+    for folder in _KERNEL_FOLDERS:
+        for source in sorted(folder.glob("*.py")):
+            digest.update(source.name.encode() + source.read_bytes())
+    return digest.hexdigest()[:16]
+
+
+@cache
+def code_folder():
+    """The compiled code's folder as text; a temporary one where the user's cache cannot be written."""
+    folder = cache_root() / f"code-{sources_key()}"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except OSError:
+        folder = Path(tempfile.gettempdir()) / f"drybench-code-{os.getuid() if hasattr(os, 'getuid') else 0}-{sources_key()}"
+        folder.mkdir(parents=True, exist_ok=True)
+    return str(folder)
+
+
+@contextmanager
+def code_cache(folder=None):
+    """Within this block numba caches into our folder; elsewhere a user's own kernels keep theirs."""
+    before = config.CACHE_DIR
+    config.CACHE_DIR = folder or code_folder()
+    try:
+        yield
+    finally:
+        config.CACHE_DIR = before
+
+
+def kernel(function=None, /, *signature):
+    """njit without fastmath, cached by source: bit-equal results across threads, batches and processes of one machine.
+
+    `@kernel` compiles on first call; `kernel(function, signature)` compiles (or loads) at once for that signature.
+    """
+    with code_cache():
+        return njit(*signature, cache=True, error_model="numpy")(function)
