@@ -1,0 +1,225 @@
+"""The whole plant's derivative and its Runge-Kutta step.
+
+State x = (psi_d, psi_q [Wb], omega [rad/s], theta [rad], link_V [V], supply_A [A]); the leg voltages are held in the stator frame and
+rotated at every stage.  Method: classical fourth-order Runge-Kutta, W. Kutta 1901 (from memory); energies are integrated by the same
+quadrature, so the audit shows the step's own error.  Checked: tests/reference/test_solver_order.py, test_second_opinion.py.
+"""
+
+import math
+
+from simcore.kernel import kernel
+from simcore.plant.link import link_rates, supply_current
+from simcore.plant.machine import currents, flux_rates, incremental_inductances, torque
+from simcore.plant.records import RIG
+from simcore.plant.shaft import settle_friction, shaft_rate
+
+HALF_SQRT3 = 0.5 * math.sqrt(3.0)
+INV_SQRT3 = 1.0 / math.sqrt(3.0)
+
+
+@kernel
+def leg_law(drive, leg, current_A, link_V):
+    """(leg index, its current [A], link voltage [V]) => leg voltage to the negative rail [V], effective duty.
+
+    v = (u - e sigma) Vdc - (a0 + a1 sigma) sigma - (r0 + r1 sigma) i with the smoothed current sign
+    sigma = i / sqrt(i^2 + band^2); e is the dead-time error, a and r the device drop (inverter/legs.py).
+    """
+    sigma = current_A / math.sqrt(current_A * current_A + drive.sign_band2_A2)
+    share = drive.u[leg] - drive.dead_error[leg] * sigma
+    drop = (drive.threshold_V[leg] + drive.threshold_skew_V[leg] * sigma) * sigma
+    drop += (drive.slope_ohm[leg] + drive.slope_skew_ohm[leg] * sigma) * current_A
+    return share * link_V - drop, share
+
+
+@kernel
+def open_leg_voltage(machine, table, leg, psi_d, psi_q, id_A, iq_A, sine, cosine, omega_e, v_alpha, v_beta):
+    """(terminal voltage from the conducting legs) => the stator-frame voltage that keeps the open leg's current where it is.
+
+    The open leg moves the voltage along its own axis only: v = v0 + x e, with x from e . d i_stator/dt = 0.
+    Derived here from the voltage equations.
+    """
+    if leg == 0:
+        e_alpha, e_beta = 1.0, 0.0
+    elif leg == 1:
+        e_alpha, e_beta = -0.5, HALF_SQRT3
+    else:
+        e_alpha, e_beta = -0.5, -HALF_SQRT3
+    along = v_alpha * e_alpha + v_beta * e_beta
+    v_alpha -= along * e_alpha
+    v_beta -= along * e_beta
+    ed = cosine * e_alpha + sine * e_beta
+    eq = -sine * e_alpha + cosine * e_beta
+    vd = cosine * v_alpha + sine * v_beta
+    vq = -sine * v_alpha + cosine * v_beta
+    rate_d, rate_q = flux_rates(machine, psi_d, psi_q, id_A, iq_A, vd, vq, omega_e)
+    l_dd, l_dq, l_qd, l_qq = incremental_inductances(machine, table, id_A, iq_A)
+    # e . (L^-1 rate + omega J i) + x e . L^-1 e = 0, all times det(L)
+    determinant = l_dd * l_qq - l_dq * l_qd
+    driven = ed * (l_qq * rate_d - l_dq * rate_q) + eq * (l_dd * rate_q - l_qd * rate_d)
+    driven += determinant * omega_e * (eq * id_A - ed * iq_A)
+    gain = ed * (l_qq * ed - l_dq * eq) + eq * (l_dd * eq - l_qd * ed)
+    x = -driven / gain
+    return v_alpha + x * e_alpha, v_beta + x * e_beta
+
+
+@kernel
+def rates(machine, shaft, link, drive, table, stuck, psi_d, psi_q, omega, theta, link_V, supply_A):
+    """(state, interval) => d/dt of the six states, then id, iq, vd, vq, v_alpha, v_beta, torque, supply current, link current."""
+    omega_e = machine.pole_pairs * omega
+    sine = math.sin(machine.pole_pairs * theta)
+    cosine = math.cos(machine.pole_pairs * theta)
+    id_A, iq_A = currents(machine, table, psi_d, psi_q)
+    i_alpha = cosine * id_A - sine * iq_A
+    i_beta = sine * id_A + cosine * iq_A
+    if drive.ideal:
+        v_alpha = drive.u_alpha * link_V
+        v_beta = drive.u_beta * link_V
+        link_A = 1.5 * (drive.u_alpha * i_alpha + drive.u_beta * i_beta)
+    else:
+        ia = i_alpha
+        ib = -0.5 * i_alpha + HALF_SQRT3 * i_beta
+        ic = -0.5 * i_alpha - HALF_SQRT3 * i_beta
+        va, share_a = leg_law(drive, 0, ia, link_V)
+        vb, share_b = leg_law(drive, 1, ib, link_V)
+        vc, share_c = leg_law(drive, 2, ic, link_V)
+        v_alpha = (2.0 * va - vb - vc) * (1.0 / 3.0)
+        v_beta = (vb - vc) * INV_SQRT3
+        link_A = share_a * ia + share_b * ib + share_c * ic
+    if drive.open_leg >= 0:
+        if drive.open_leg == 3:
+            vd = machine.resistance_ohm * id_A - omega_e * psi_q
+            vq = machine.resistance_ohm * iq_A + omega_e * psi_d
+            v_alpha = cosine * vd - sine * vq
+            v_beta = sine * vd + cosine * vq
+        else:
+            v_alpha, v_beta = open_leg_voltage(
+                machine, table, drive.open_leg, psi_d, psi_q, id_A, iq_A, sine, cosine, omega_e, v_alpha, v_beta
+            )
+    vd = cosine * v_alpha + sine * v_beta
+    vq = -sine * v_alpha + cosine * v_beta
+    rate_d, rate_q = flux_rates(machine, psi_d, psi_q, id_A, iq_A, vd, vq, omega_e)
+    torque_Nm = torque(machine, psi_d, psi_q, id_A, iq_A)
+    acceleration = shaft_rate(shaft, drive, stuck, omega, torque_Nm)
+    supply_now = supply_current(link, link_V, supply_A, link_A)
+    rate_link, rate_supply = link_rates(link, link_V, supply_now, link_A)
+    return (
+        rate_d, rate_q, acceleration, omega, rate_link, rate_supply,
+        id_A, iq_A, vd, vq, v_alpha, v_beta, torque_Nm, supply_now, link_A,
+    )  # fmt: skip
+
+
+@kernel
+def quadrature(machine, link, omega, link_V, k):
+    """(one stage) => integrands of records.SUMS that need an integral of their own."""
+    copper = 1.5 * machine.resistance_ohm * (k[6] * k[6] + k[7] * k[7])
+    terminal = 1.5 * (k[8] * k[6] + k[9] * k[7])
+    return (
+        k[8], k[9], k[10], k[11], k[14], k[13], link.resistance_ohm * k[13] * k[13],
+        k[14] * link_V, terminal, copper, k[12] * omega, omega * omega,
+    )  # fmt: skip
+
+
+@kernel
+def rk4(machine, shaft, link, drive, table, stuck, psi_d, psi_q, omega, theta, link_V, supply_A, h):
+    """(state, step h [s]) => the six states after the step, then the integrals over the step (quadrature order),
+    then id, iq and the rotor angle's rate at mid-step."""
+    half = 0.5 * h
+    k1 = rates(machine, shaft, link, drive, table, stuck, psi_d, psi_q, omega, theta, link_V, supply_A)
+    q1 = quadrature(machine, link, omega, link_V, k1)
+    w, u = omega + half * k1[2], link_V + half * k1[4]
+    k2 = rates(machine, shaft, link, drive, table, stuck, psi_d + half * k1[0], psi_q + half * k1[1], w,
+               theta + half * k1[3], u, supply_A + half * k1[5])  # fmt: skip
+    q2 = quadrature(machine, link, w, u, k2)
+    w, u = omega + half * k2[2], link_V + half * k2[4]
+    k3 = rates(machine, shaft, link, drive, table, stuck, psi_d + half * k2[0], psi_q + half * k2[1], w,
+               theta + half * k2[3], u, supply_A + half * k2[5])  # fmt: skip
+    q3 = quadrature(machine, link, w, u, k3)
+    w, u = omega + h * k3[2], link_V + h * k3[4]
+    k4 = rates(machine, shaft, link, drive, table, stuck, psi_d + h * k3[0], psi_q + h * k3[1], w,
+               theta + h * k3[3], u, supply_A + h * k3[5])  # fmt: skip
+    q4 = quadrature(machine, link, w, u, k4)
+    s = h / 6.0
+    return (
+        psi_d + s * (k1[0] + 2.0 * (k2[0] + k3[0]) + k4[0]),
+        psi_q + s * (k1[1] + 2.0 * (k2[1] + k3[1]) + k4[1]),
+        omega + s * (k1[2] + 2.0 * (k2[2] + k3[2]) + k4[2]),
+        theta + s * (k1[3] + 2.0 * (k2[3] + k3[3]) + k4[3]),
+        link_V + s * (k1[4] + 2.0 * (k2[4] + k3[4]) + k4[4]),
+        supply_A + s * (k1[5] + 2.0 * (k2[5] + k3[5]) + k4[5]),
+        s * (q1[0] + 2.0 * (q2[0] + q3[0]) + q4[0]),
+        s * (q1[1] + 2.0 * (q2[1] + q3[1]) + q4[1]),
+        s * (q1[2] + 2.0 * (q2[2] + q3[2]) + q4[2]),
+        s * (q1[3] + 2.0 * (q2[3] + q3[3]) + q4[3]),
+        s * (q1[4] + 2.0 * (q2[4] + q3[4]) + q4[4]),
+        s * (q1[5] + 2.0 * (q2[5] + q3[5]) + q4[5]),
+        s * (q1[6] + 2.0 * (q2[6] + q3[6]) + q4[6]),
+        s * (q1[7] + 2.0 * (q2[7] + q3[7]) + q4[7]),
+        s * (q1[8] + 2.0 * (q2[8] + q3[8]) + q4[8]),
+        s * (q1[9] + 2.0 * (q2[9] + q3[9]) + q4[9]),
+        s * (q1[10] + 2.0 * (q2[10] + q3[10]) + q4[10]),
+        s * (q1[11] + 2.0 * (q2[11] + q3[11]) + q4[11]),
+    )
+
+
+@kernel
+def commit(shaft, plant, drive, sums, x):
+    """(result of rk4) => plant and sums updated in place."""
+    turned = x[3] - plant.theta
+    plant.psi_d, plant.psi_q, plant.omega, plant.theta, plant.link_V, plant.supply_A = x[0], x[1], x[2], x[3], x[4], x[5]
+    sums.vd += x[6]
+    sums.vq += x[7]
+    sums.v_alpha += x[8]
+    sums.v_beta += x[9]
+    sums.link_C += x[10]
+    sums.supply_C += x[11]
+    sums.supply_loss_J += x[12]
+    sums.link_J += x[13]
+    sums.terminal_J += x[14]
+    sums.copper_J += x[15]
+    sums.shaft_J += x[16]
+    if shaft.kind != RIG:
+        sums.viscous_J += shaft.viscous_Nm_s * x[17]
+        sums.coulomb_J += drive.friction_Nm * turned
+        sums.load_J += drive.load_torque_Nm * turned
+
+
+@kernel
+def step_plant(machine, shaft, link, drive, table, plant, sums, h):
+    """(state, interval conditions, step h [s]) => state after h.  A free shaft that passes standstill stops there first."""
+    x = rk4(machine, shaft, link, drive, table, plant.stuck, plant.psi_d, plant.psi_q, plant.omega, plant.theta,
+            plant.link_V, plant.supply_A, h)  # fmt: skip
+    before = plant.omega
+    if shaft.coulomb_Nm == 0.0 or before * x[2] >= 0.0:
+        commit(shaft, plant, drive, sums, x)
+        return
+    # Standstill lies inside the step: find it by regula falsi (Illinois), stop, then finish the step from rest.
+    low, high, f_low, f_high = 0.0, h, before, x[2]
+    trial = h
+    for _ in range(60):
+        trial = (low * f_high - high * f_low) / (f_high - f_low)
+        x = rk4(machine, shaft, link, drive, table, plant.stuck, plant.psi_d, plant.psi_q, plant.omega, plant.theta,
+                plant.link_V, plant.supply_A, trial)  # fmt: skip
+        if abs(x[2]) <= 1e-13 * abs(before) or high - low < 1e-18:
+            break
+        if x[2] * f_high > 0.0:
+            high, f_high = trial, x[2]
+            f_low *= 0.5
+        else:
+            low, f_low = trial, x[2]
+            f_high *= 0.5
+    commit(shaft, plant, drive, sums, x)
+    plant.omega = 0.0
+    settle_at_rest(machine, shaft, drive, table, plant)
+    rest = h - trial
+    if rest > 0.0:
+        x = rk4(machine, shaft, link, drive, table, plant.stuck, plant.psi_d, plant.psi_q, plant.omega, plant.theta,
+                plant.link_V, plant.supply_A, rest)  # fmt: skip
+        commit(shaft, plant, drive, sums, x)
+
+
+@kernel
+def settle_at_rest(machine, shaft, drive, table, plant):
+    """(state) => stuck or not and the friction's sign, from the torque that acts now."""
+    id_A, iq_A = currents(machine, table, plant.psi_d, plant.psi_q)
+    torque_Nm = torque(machine, plant.psi_d, plant.psi_q, id_A, iq_A)
+    settle_friction(shaft, drive, plant, torque_Nm)
