@@ -66,15 +66,16 @@ def map_currents(table, offset, psi_d, psi_q):
     cells_q = int(table[offset + INVERSE_CELLS_Q])
     inside_x = min(max(x, 0.0), float(cells_d))
     inside_y = min(max(y, 0.0), float(cells_q))
-    i = min(int(inside_x), cells_d - 1)
-    j = min(int(inside_y), cells_q - 1)
+    # The lower bound catches a NaN of a diverging run, which must not become an address.
+    i = max(min(int(inside_x), cells_d - 1), 0)
+    j = max(min(int(inside_y), cells_q - 1), 0)
     at = offset + int(table[offset + INVERSE_AT]) + 32 * (i * cells_q + j)
     if x == inside_x and y == inside_y:
         return cell_value(table, at, x - i, y - j), cell_value(table, at + 1, x - i, y - j)
     beyond_x = x - inside_x
     beyond_y = y - inside_y
-    d, d_x, d_y, d_xy = cell_jet(table, at, inside_x - i, inside_y - j)
-    q, q_x, q_y, q_xy = cell_jet(table, at + 1, inside_x - i, inside_y - j)
+    d, d_x, d_y, _ = cell_jet(table, at, inside_x - i, inside_y - j)
+    q, q_x, q_y, _ = cell_jet(table, at + 1, inside_x - i, inside_y - j)
     return d + d_x * beyond_x + d_y * beyond_y, q + q_x * beyond_x + q_y * beyond_y
 
 
