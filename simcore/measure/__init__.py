@@ -1,0 +1,19 @@
+"""Numbers from recordings: windows, steps, spectra, verdicts, the energy audit. NumPy only; knows no files."""
+
+from simcore.measure.audit import audit_verdict
+from simcore.measure.catalogue import MEASURES, measure_signal
+from simcore.measure.errors import MeasureError
+from simcore.measure.expectations import judge
+from simcore.measure.limits import binding_shares, lowest_voltage_margin
+from simcore.measure.summary import summarise
+
+__all__ = [
+    "MEASURES",
+    "MeasureError",
+    "audit_verdict",
+    "binding_shares",
+    "judge",
+    "lowest_voltage_margin",
+    "measure_signal",
+    "summarise",
+]
