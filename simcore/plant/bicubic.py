@@ -1,7 +1,7 @@
 """Bicubic cells of two functions on one rectangular grid: the numpy half of the table lookups.
 
 A cell holds 32 numbers: coefficient (k, l) of t_d^k t_q^l for the first function, beside it the same for the second
-(index 2 (4 k + l) + which), with t_d, t_q in 0..1 inside the cell. simcore.plant.fluxmap reads the same cells in kernels.
+(index 2 (4 k + l) + which), with t_d, t_q in 0..1 inside the cell. simcore.plant.fluxmap reads the same cells.
 """
 
 import numpy as np

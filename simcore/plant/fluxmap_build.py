@@ -9,8 +9,10 @@ from simcore.plant import fluxmap as place
 from simcore.plant.bicubic import evaluate, hermite_cells, node_slopes, spline_cells
 
 MARGIN = 0.2  # of the table's range, on every side: the grid of the inverse reaches that far
-ACCURACY = 2e-5  # aim for the inverse inside the table, relative to the current range
-GRID_SIZES = (48, 96, 144, 192)  # cells along each flux axis, tried in this order
+ACCURACY = 5e-5  # aim for the inverse inside the table, relative to the current range
+REFINEMENTS = (1, 2, 3, 4)  # cells of the inverse for each cell of the table, tried in this order
+LEAST_CELLS = 24  # along each flux axis inside the table
+MOST_BUCKETS = 2048  # even intervals of an axis by which a kernel finds its cell
 
 
 class MapError(ValueError):
@@ -29,7 +31,7 @@ class MapTables:
     id_A: np.ndarray
     iq_A: np.ndarray
     cells: np.ndarray
-    inverse_cells_each_axis: int
+    inverse_cells: tuple[int, int]
     inverse_error_relative: float
 
     @cached_property
@@ -56,8 +58,9 @@ def build_map_tables(id_A, iq_A, psi_d_Wb, psi_q_Wb, accuracy=ACCURACY):
     cells = spline_cells(id_A, iq_A, psi_d, psi_q)
     forward = _Forward(id_A, iq_A, cells)
     _check_invertible(forward)
-    for size in GRID_SIZES:
-        axes, inverse = _invert(forward, size)
+    for refinement in REFINEMENTS:
+        axes = _flux_axes(forward, refinement)
+        inverse = _invert(forward, axes)
         error = _round_trip_error(forward, axes, inverse)
         if error <= accuracy:
             break
@@ -66,7 +69,7 @@ def build_map_tables(id_A, iq_A, psi_d_Wb, psi_q_Wb, accuracy=ACCURACY):
         id_A=id_A,
         iq_A=iq_A,
         cells=cells,
-        inverse_cells_each_axis=size,
+        inverse_cells=(axes[0].size - 1, axes[1].size - 1),
         inverse_error_relative=error,
     )
 
@@ -77,7 +80,7 @@ def _check_form(id_A, iq_A, psi_d, psi_q):
             raise MapError(f"the {name} axis must be at least two rising values (A).")
     for name, psi in (("psi_d", psi_d), ("psi_q", psi_q)):
         if psi.shape != (id_A.size, iq_A.size):
-            raise MapError(f"{name} must have one value for each of {id_A.size} x {iq_A.size} currents, has {psi.shape}.")
+            raise MapError(f"{name} needs a value for each of {id_A.size} x {iq_A.size} currents, has {psi.shape}.")
         if not np.all(np.isfinite(psi)):
             i, j = np.argwhere(~np.isfinite(psi))[0]
             raise MapError(f"{name} has no number at {_at(id_A[i], iq_A[j])}.", (id_A[i], iq_A[j]))
@@ -99,12 +102,18 @@ class _Forward:
 
     def refined(self, times):
         """Grid points of the table with every interval cut into `times`: two arrays (N, M)."""
-        axes = [np.interp(np.arange((len(x) - 1) * times + 1) / times, np.arange(len(x)), x) for x in (self.id_A, self.iq_A)]
+        axes = []
+        for nodes in (self.id_A, self.iq_A):
+            count = (nodes.size - 1) * times + 1
+            axes.append(np.interp(np.arange(count) / times, np.arange(nodes.size), nodes))
         return np.meshgrid(*axes, indexing="ij")
 
 
 def _check_invertible(forward):
-    """Positive principal minors of the Jacobian on a rectangle make a map one to one (Gale, Nikaido 1965; from memory)."""
+    """Positive principal minors of the Jacobian on a rectangle make a map one to one.
+
+    Source: D. Gale, H. Nikaido, Math. Annalen 159, 1965 (from memory). Checked: tests/plant/test_fluxmap.py.
+    """
     d, q = forward.refined(3)
     _, ((l_dd, l_dq), (l_qd, l_qq)) = forward(d, q)
     scale = 1e-9
@@ -123,39 +132,51 @@ def _check_invertible(forward):
             )
 
 
-def _invert(forward, size):
-    """Flux axes (2, size+1) and nodal (value, slopes, cross) (2, 4, size+1, size+1) of the currents on their grid."""
-    psi, _ = forward(*forward.refined(1))
-    low, high = psi.min(axis=(1, 2)), psi.max(axis=(1, 2))
-    margin = MARGIN * (high - low)
-    axes = np.linspace(low - margin, high + margin, size + 1, axis=1)
+def _flux_axes(forward, refinement):
+    """Nodes of the inverse along psi_d and psi_q: dense where the map saturates, so that cells are even in current."""
+    psi, jacobian = forward(*forward.refined(1))
+    axes = []
+    for axis, current in enumerate((forward.id_A, forward.iq_A)):
+        low, high = psi[axis].min(), psi[axis].max()
+        mean_slope = np.median(jacobian[axis, axis], axis=1 - axis)
+        curve = np.concatenate([[0.0], np.cumsum(np.diff(current) * 0.5 * (mean_slope[1:] + mean_slope[:-1]))])
+        curve = low + curve / curve[-1] * (high - low)
+        cells = max(LEAST_CELLS, refinement * (current.size - 1))
+        inner = np.interp(np.linspace(current[0], current[-1], cells + 1), current, curve)
+        beyond = int(np.ceil(MARGIN * cells))
+        outer = MARGIN * (high - low) * np.linspace(0.0, 1.0, beyond + 1)[1:]
+        nodes = np.concatenate([low - outer[::-1], inner, high + outer])
+        lattice = np.unique(np.rint((nodes - nodes[0]) / np.ptp(nodes) * MOST_BUCKETS))
+        axes.append(nodes[0] + np.ptp(nodes) * lattice / MOST_BUCKETS)
+    return axes
+
+
+def _invert(forward, axes):
+    """(flux axes (N,), (M,)) => nodal (value, slopes, cross) (2, 4, N, M) of the currents on their grid."""
     target = np.stack(np.meshgrid(*axes, indexing="ij"))
     currents, jacobian, solved = _newton(forward, target, _first_guess(forward, axes))
     determinant = jacobian[0, 0] * jacobian[1, 1] - jacobian[0, 1] * jacobian[1, 0]
     slopes = np.stack([[jacobian[1, 1], -jacobian[0, 1]], [-jacobian[1, 0], jacobian[0, 0]]]) / determinant
     if not solved.all():
-        _fill(forward, target, currents, slopes, solved)
+        _fill(target, currents, slopes, solved)
     nodal = []
     for which in range(2):
         along_d, along_q = slopes[which]
         cross = 0.5 * (node_slopes(axes[1], along_d, 1) + node_slopes(axes[0], along_q, 0))
         nodal.append((currents[which], along_d, along_q, cross))
-    return axes, np.array(nodal)
+    return np.array(nodal)
 
 
 def _first_guess(forward, axes):
-    """Currents (2, N, M) on the flux grid from the nearest samples of the map, found along rows of equal iq."""
-    d, q = forward.refined(1)
-    span_d, span_q = np.ptp(forward.id_A), np.ptp(forward.iq_A)
-    # Iterating id along psi_d and iq along psi_q separately is a contraction for weak cross saturation: a start only.
-    rows = np.linspace(forward.iq_A[0] - span_q, forward.iq_A[-1] + span_q, 3 * forward.iq_A.size)
-    columns = np.linspace(forward.id_A[0] - span_d, forward.id_A[-1] + span_d, 3 * forward.id_A.size)
-    mid_d, mid_q = forward.id_A.mean(), forward.iq_A.mean()
-    psi_q_of_iq = forward(np.full_like(rows, mid_d), rows)[0][1]
-    psi_d_of_id = forward(columns, np.full_like(columns, mid_q))[0][0]
-    start_d = np.interp(axes[0], psi_d_of_id, columns)
-    start_q = np.interp(axes[1], psi_q_of_iq, rows)
-    return np.stack(np.meshgrid(start_d, start_q, indexing="ij"))
+    """Currents (2, N, M) on the flux grid as if the axes were independent: a start for Newton only."""
+    mid = forward.id_A.mean(), forward.iq_A.mean()
+    starts = []
+    for axis, current in enumerate((forward.id_A, forward.iq_A)):
+        reach = np.linspace(current[0] - np.ptp(current), current[-1] + np.ptp(current), 4 * current.size)
+        at = [np.full_like(reach, mid[0]), np.full_like(reach, mid[1])]
+        at[axis] = reach
+        starts.append(np.interp(axes[axis], forward(*at)[0][axis], reach))
+    return np.stack(np.meshgrid(*starts, indexing="ij"))
 
 
 def _newton(forward, target, currents, rounds=40):
@@ -163,7 +184,6 @@ def _newton(forward, target, currents, rounds=40):
     shape = target.shape[1:]
     target = target.reshape(2, -1)
     x = currents.reshape(2, -1).copy()
-    jacobian = np.empty((2, 2, x.shape[1]))
     scale = np.ptp(target, axis=1)[:, None]
     todo = np.arange(x.shape[1])
     psi, jacobian = forward(*x)
@@ -193,14 +213,14 @@ def _newton(forward, target, currents, rounds=40):
     return x.reshape((2,) + shape), jacobian.reshape((2, 2) + shape), solved.reshape(shape)
 
 
-def _fill(forward, target, currents, slopes, solved):
+def _fill(target, currents, slopes, solved):
     """Nodes far outside the table where its continuation folds: carried on linearly from the nearest solved node."""
     from_d, from_q = np.nonzero(solved)
     for i, j in np.argwhere(~solved):
         nearest = np.argmin((from_d - i) ** 2 + (from_q - j) ** 2)
-        at = from_d[nearest], from_q[nearest]
-        slopes[:, :, i, j] = slopes[(slice(None), slice(None)) + at]
-        currents[:, i, j] = currents[(slice(None),) + at] + slopes[:, :, i, j] @ (target[:, i, j] - target[(slice(None),) + at])
+        near = np.s_[..., from_d[nearest], from_q[nearest]]
+        slopes[:, :, i, j] = slopes[near]
+        currents[:, i, j] = currents[near] + slopes[near] @ (target[:, i, j] - target[near])
 
 
 def _round_trip_error(forward, axes, inverse):
@@ -215,14 +235,37 @@ def _round_trip_error(forward, axes, inverse):
 def _flatten(id_A, iq_A, cells, axes, inverse):
     inverse_cells = hermite_cells(*axes, *inverse)
     header = np.zeros(place.HEADER)
-    blocks = [header, id_A, iq_A, cells.ravel(), inverse_cells.ravel()]
+    nodes = (id_A, iq_A, *axes)
+    buckets = [_buckets(axis) for axis in nodes]
+    blocks = [header, *(block.ravel() for block in buckets), cells.ravel(), inverse_cells.ravel()]
     starts = np.cumsum([0] + [block.size for block in blocks])
-    header[[place.ID_NODES_AT, place.IQ_NODES_AT, place.FORWARD_AT, place.INVERSE_AT]] = starts[1:5]
-    header[place.LENGTH] = starts[5]
-    header[[place.PSI_D_FIRST, place.PSI_Q_FIRST]] = axes[:, 0]
-    header[[place.PSI_D_PER_STEP, place.PSI_Q_PER_STEP]] = (axes.shape[1] - 1) / np.ptp(axes, axis=1)
-    header[[place.INVERSE_CELLS_D, place.INVERSE_CELLS_Q]] = axes.shape[1] - 1
-    header[[place.ID_CELLS, place.IQ_CELLS]] = id_A.size - 1, iq_A.size - 1
-    header[place.ID_PER_STEP] = (id_A.size - 1) / np.ptp(id_A)
-    header[place.IQ_PER_STEP] = (iq_A.size - 1) / np.ptp(iq_A)
+    for axis, at in enumerate((place.ID, place.IQ, place.PSI_D, place.PSI_Q)):
+        first, last, count = nodes[axis][0], nodes[axis][-1], len(buckets[axis])
+        header[int(at) : int(at) + 5] = first, last, count / (last - first), count - 1, starts[1 + axis]
+    header[[place.FORWARD_AT, place.INVERSE_AT, place.LENGTH]] = starts[5:8]
+    header[[place.FORWARD_CELLS_Q, place.INVERSE_CELLS_Q]] = iq_A.size - 1, axes[1].size - 1
     return np.concatenate(blocks)
+
+
+def _buckets(nodes):
+    """Even intervals of an axis (B, 3): start, 1/width and number of the cell each lies in."""
+    offsets = nodes - nodes[0]
+    lattice = np.rint(offsets / offsets[-1] * _bucket_count(offsets)).astype(int)
+    if np.diff(lattice).min() < 1:
+        i = int(np.argmin(np.diff(nodes)))
+        raise MapError(f"axis values {nodes[i]:.6g} and {nodes[i + 1]:.6g} lie too close to each other for its range.")
+    cell = np.repeat(np.arange(nodes.size - 1), np.diff(lattice))
+    return np.stack([nodes[cell], 1.0 / np.diff(nodes)[cell], cell.astype(float)], axis=1)
+
+
+def _bucket_count(offsets):
+    """The least number of even buckets that have every node on an edge, else the most allowed.
+
+    An edge is then missed by less than a bucket, where two cells of a twice differentiable spline are still alike.
+    """
+    for parts in range(1, 9):
+        step = np.diff(offsets).min() / parts
+        count = round(offsets[-1] / step)
+        if count <= MOST_BUCKETS and np.allclose(offsets / step, np.rint(offsets / step), rtol=0, atol=1e-6):
+            return count
+    return MOST_BUCKETS
