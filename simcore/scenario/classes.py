@@ -1,0 +1,74 @@
+"""The controller's class: found beside the file that names it, or importable."""
+
+import importlib.util
+import os
+from pathlib import Path
+
+from simcore.scenario.errors import FileProblem, near, one_of
+from simcore.scenario.parts import absolute
+
+
+def locate_class(report, folder):
+    """Turn "my_control:HalfDuty" into "/folder/my_control.py:HalfDuty" where that file lies beside the naming file.
+
+    `controllers.` always means the shipped package; a shadowed one is told.
+    """
+    controller = report.document.get("controller")
+    named = controller.get("class") if isinstance(controller, dict) else None
+    if not isinstance(named, str) or ":" not in named:
+        return
+    at = ("controller", "class")
+    beside = Path(getattr(named, "folder", folder))
+    module, _, name = named.rpartition(":")
+    if module.split(".")[0] == "controllers":
+        shadows = [p for p in (beside / "controllers.py", beside / "controllers") if _exists(p) and not _ours(p)]
+        if shadows:
+            report.finding(at, f"means the shipped controllers, not the {shadows[0].name} beside the file")
+        return
+    try:
+        if module.endswith(".py"):
+            file = Path(absolute(type(named)(module, beside) if hasattr(named, "folder") else module, folder))
+            if not file.is_file():
+                report.problem(at, f"no such file: {file.name}", _near_files(file) or "Check the path")
+                return
+        else:
+            if not all(part.isidentifier() for part in module.split(".")):
+                return
+            file = beside.absolute() / Path(*module.split(".")).with_suffix(".py")
+            if not file.is_file():
+                if not _importable(module.split(".")[0]):
+                    remedy = _near_files(file) or f"Put {file.name} beside the scenario"
+                    report.problem(at, f"no {file.name} beside the file, and no module of that name installed", remedy)
+                return
+        controller["class"] = f"{os.path.abspath(file)}:{name}"
+    except (FileProblem, OSError, ValueError) as error:
+        report.problem(at, getattr(error, "rule", "the module cannot be looked for"), getattr(error, "remedy", "Check the name"))
+
+
+def _exists(path):
+    try:
+        return path.exists()
+    except OSError:
+        return False
+
+
+def _ours(path):
+    import simcore
+
+    return path.resolve() == Path(simcore.__file__).resolve().parent.parent / "controllers"
+
+
+def _importable(name):
+    try:
+        return importlib.util.find_spec(name) is not None
+    except (ImportError, ValueError, AttributeError):
+        return False
+
+
+def _near_files(file):
+    try:
+        names = [p.name for p in sorted(file.parent.glob("*.py"))[:200]]
+    except (OSError, ValueError):
+        return ""
+    close = near(file.name, names)
+    return f"Did you mean {one_of(close)}?" if close else ""

@@ -1,0 +1,82 @@
+"""The whole scenario: one frozen model a table, in the order in which they are written."""
+
+import math
+from pathlib import Path
+from typing import Annotated
+
+from pydantic import PrivateAttr
+
+from simcore.scenario.controller import Commands, Controller, Initial
+from simcore.scenario.expect import Expectation
+from simcore.scenario.fields import Rows, Table, table, word
+from simcore.scenario.inverter import Inverter
+from simcore.scenario.load import LoadModel
+from simcore.scenario.machine import MachineModel
+from simcore.scenario.run import Run, Scope
+from simcore.scenario.sensors import Sensors
+from simcore.scenario.supply import SourceSupply
+
+ROWS_WITHOUT_DECIMATION = 200_000
+
+
+class Scenario(Table):
+    """A checked scenario. Attribute names are the keys of the language (`controller.class_` for class)."""
+
+    title: str = word("title for tables and figures", "")
+    machine: MachineModel = word("the machine")
+    inverter: Inverter = word("the power stage")
+    supply: SourceSupply = word("what feeds the link")
+    sensors: Sensors = table("what the controller sees", Sensors)
+    load: LoadModel = word("what the shaft is connected to")
+    controller: Controller = table("who drives", Controller)
+    commands: Commands = table("what is asked for", Commands)
+    initial: Initial = table("state at the start", Initial)
+    run: Run = word("length, solver and recording")
+    fault: tuple[()] = word("faults on purpose: not available in this version", ())
+    expect: Annotated[tuple[Expectation, ...], Rows] = word("what the run must show", ())
+    scope: Annotated[tuple[Scope, ...], Rows] = word("waveforms inside the periods", ())
+
+    _path: Path = PrivateAttr(default=Path("scenario.toml"))
+    _resolved: dict = PrivateAttr(default_factory=dict)
+    _controller_machine: object = PrivateAttr(default=None)
+    _findings: tuple = PrivateAttr(default=())
+
+    @property
+    def path(self) -> Path:
+        """The file that was read, absolute."""
+        return self._path
+
+    @property
+    def name(self) -> str:
+        """Stem of the file: names the results folder."""
+        return self._path.stem
+
+    @property
+    def resolved(self) -> dict:
+        """The merged input as a plain dict, paths absolute; loads again to the same models from any folder."""
+        return self._resolved
+
+    @property
+    def controller_machine(self):
+        """The machine as the controller believes it: [machine] with [controller.machine] laid over."""
+        return self.machine if self._controller_machine is None else self._controller_machine
+
+    @property
+    def findings(self) -> tuple[str, ...]:
+        """Sentences about things that are used as they are but should be told."""
+        return self._findings
+
+    @property
+    def tick_s(self) -> float:
+        """Half a carrier period [s]."""
+        return 0.5 / self.inverter.switching_frequency_Hz
+
+    @property
+    def ticks(self) -> int:
+        """Length of the run in ticks."""
+        return round(self.run.duration_s / self.tick_s)
+
+    @property
+    def record_every(self) -> int:
+        """Ticks between rows of the recording."""
+        return self.run.record_every or max(1, math.ceil(self.ticks / ROWS_WITHOUT_DECIMATION))

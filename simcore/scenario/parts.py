@@ -1,0 +1,165 @@
+"""Parts: TOML files laid beneath a table; and paths that remember the file that named them."""
+
+import os
+import re
+from pathlib import Path
+
+import simcore
+from simcore.scenario import index
+from simcore.scenario.errors import FileProblem, file_label, near, one_of, printable
+from simcore.scenario.merge import lay_beneath
+from simcore.scenario.toml_file import read_with_base
+
+TABLES = (("machine",), ("inverter",), ("supply",), ("load",), ("controller", "machine"))
+_VARIABLE = re.compile(r"\$\{([A-Za-z_]\w*)(?::-([^}]*))?\}")
+
+
+def library() -> Path:
+    """Folder of the shipped parts: beside the installed package's own folder, never found by import name."""
+    return Path(simcore.__file__).resolve().parent.parent / "scenarios" / "parts"
+
+
+class Named(str):
+    """Text from a file that remembers the folder of that file."""
+
+    folder: Path
+
+    def __new__(cls, text, folder):
+        named = super().__new__(cls, text)
+        named.folder = Path(folder)
+        return named
+
+
+def remember_folder(document, folder):
+    """Mark every path of a scenario's dict with the folder of its file (in place)."""
+    for path in TABLES:
+        table = _table(document, path)
+        if table is not None:
+            _mark(table, "part", folder)
+            remember_in_machine(table, folder)
+    controller = _table(document, ("controller",))
+    if controller is not None:
+        _mark(controller, "class", folder)
+
+
+def remember_in_machine(table, folder):
+    """Mark the paths of a [machine] table or of a part's top level (in place)."""
+    inner = table.get("flux_map")
+    if isinstance(inner, dict):
+        _mark(inner, "file", folder)
+
+
+def _mark(table, key, folder):
+    if type(table.get(key)) is str:
+        table[key] = Named(table[key], folder)
+
+
+def _table(document, path):
+    for name in path:
+        document = document.get(name) if isinstance(document, dict) else None
+    return document if isinstance(document, dict) else None
+
+
+def lay_parts(report, folder):
+    """Replace each `part` in the report's document by the part's keys, laid beneath."""
+    for path in TABLES:
+        table = _table(report.document, path)
+        if table is None or "part" not in table:
+            continue
+        at = (*path, "part")
+        named = table["part"]
+        if not isinstance(named, str) or not named.strip() or "\0" in named:
+            report.problem(at, "must be the name of a part", f'Write part = "{_example(path)}"')
+            del table["part"]
+            continue
+        try:
+            file = find_part(named, getattr(named, "folder", folder))
+            origins = {}
+            part = read_with_base(file, remember_in_machine, origins)
+            _refuse_strange(part, path, named)
+        except FileProblem as problem:
+            label = getattr(problem, "file", None)
+            if label:
+                report.problem((), problem.rule, problem.remedy, file=label)
+            else:
+                report.problem(at, problem.rule, problem.remedy)
+            del table["part"]
+            continue
+        merged = lay_beneath({k: v for k, v in table.items() if k != "part"}, part, report.origins, file_label(file), path)
+        table.clear()
+        table.update(merged)
+
+
+def _example(path):
+    return {"machine": "motors/yard_tractor", "inverter": "inverters/sic_800v", "supply": "supplies/yard"}.get(
+        path[-1], "loads/yard"
+    )
+
+
+def find_part(name, folder) -> Path:
+    """The part's file: beside the file that names it, else in the shipped library. FileProblem lists near names."""
+    relative = name if name.endswith(".toml") else f"{name}.toml"
+    places = [Path(folder), library()]
+    for place in places:
+        candidate = place / relative
+        try:
+            if candidate.is_file():
+                return candidate
+        except (OSError, ValueError):
+            continue
+    known = _names(Path(folder), Path(relative).parent) + shipped_parts()
+    plain = relative.removesuffix(".toml")
+    close = near(plain, known) or near(Path(plain).name, [Path(k).name for k in known])
+    close = [next(k for k in known if k == c or Path(k).name == c) for c in close]
+    listed = f"Known are {', '.join(known[:12])}" if known else "No part lies there; name a .toml file"
+    remedy = f"Did you mean {one_of(close)}?" if close else listed
+    raise FileProblem("no such part beside the file or in the parts library", remedy)
+
+
+def shipped_parts() -> list[str]:
+    """Names of all parts in the library, as `part = ` takes them."""
+    root = library()
+    return sorted(p.relative_to(root).with_suffix("").as_posix() for p in root.rglob("*.toml")) if root.is_dir() else []
+
+
+def _names(folder, below):
+    try:
+        inner = folder / below
+        found = sorted(inner.glob("*.toml"))[:200] if str(below) != "." and inner.is_dir() else []
+    except (OSError, ValueError):
+        return []
+    return [(below / p.stem).as_posix() for p in found]
+
+
+def _refuse_strange(part, path, name):
+    """A part whose keys stand below a header, or that is a part of another table: one sentence instead of many."""
+    table = path[-1]
+    if "part" in part:
+        raise FileProblem(f'the part "{printable(name)}" names a part itself', 'Start it from another by base = "other.toml"')
+    if isinstance(part.get(table), dict):
+        raise FileProblem(
+            f'the part "{printable(name)}" has its keys below [{table}]', "Write them at the top of the file, without header"
+        )
+    names = set(part) - {"kind", "name"}
+    counts = {p: len(names & set(keys)) for p, keys in index.tables().items() if len(p) == 1}
+    best = max(counts, key=counts.get)
+    if names and counts[best] > counts.get((table,), 0) and counts.get((table,), 0) == 0:
+        raise FileProblem(f'the part "{printable(name)}" holds keys of [{best[0]}]', f"Name it in [{best[0]}]")
+
+
+def expand_variables(text):
+    """`${NAME:-default}` from the environment. FileProblem where NAME is unset and has no default."""
+
+    def one(match):
+        value = os.environ.get(match.group(1), match.group(2))
+        if value is None:
+            rule = f"the environment variable {match.group(1)} is not set"
+            raise FileProblem(rule, f"Set it, or write a default: ${{{match.group(1)}:-folder}}")
+        return value
+
+    return _VARIABLE.sub(one, text)
+
+
+def absolute(text, folder) -> str:
+    """Absolute path of a text, relative to the folder it remembers (or the one given)."""
+    return os.path.abspath(os.path.join(getattr(text, "folder", folder), os.path.expanduser(expand_variables(text))))

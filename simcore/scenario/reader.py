@@ -1,0 +1,190 @@
+"""From a scenario file to a checked Scenario: base, overrides, parts, models, checks between tables."""
+
+import copy
+from pathlib import Path
+from typing import Annotated
+
+from pydantic import TypeAdapter, ValidationError
+
+from simcore.scenario import parts
+from simcore.scenario.checks import check_everything
+from simcore.scenario.classes import locate_class
+from simcore.scenario.errors import FileProblem, ScenarioError, file_label, sentence
+from simcore.scenario.explain import explain
+from simcore.scenario.machine import MachineModel
+from simcore.scenario.maps import load_map
+from simcore.scenario.merge import Override, OverrideError, lay_over
+from simcore.scenario.models import Scenario
+from simcore.scenario.not_yet import refuse_what_is_not_yet
+from simcore.scenario.report import Report
+from simcore.scenario.toml_file import read_with_base
+
+# Kinds that may be left out.
+_DEFAULT_KINDS = {("supply",): "source", ("sensors", "position"): "ideal"}
+
+
+def load_scenario(path, overrides=()) -> Scenario:
+    """Read and check a scenario file.
+
+    path: the TOML file. overrides: texts "table.key=value" laid over it, as --set gives them.
+    Raises ScenarioError with all problems of the file at once.
+    """
+    path = Path(path)
+    report = Report(path)
+    try:
+        report.document = read_with_base(path, parts.remember_folder, report.origins)
+    except FileProblem as problem:
+        raise ScenarioError([sentence(problem.file, (), problem.rule, problem.remedy)]) from None
+    except ValueError as error:
+        # A path that no file system takes (an embedded null).
+        raise ScenarioError([sentence(file_label(path), (), f"cannot be read ({error})", "Check the path")]) from None
+    return _check(report, path, overrides)
+
+
+def scenario_from(document, path="scenario.toml", overrides=()) -> Scenario:
+    """Check a scenario given as a dict; relative paths count from the folder of `path` (which need not exist)."""
+    path = Path(path)
+    report = Report(path)
+    report.document = copy.deepcopy(document)
+    parts.remember_folder(report.document, path.parent)
+    return _check(report, path, overrides)
+
+
+def _check(report, path, overrides):
+    _override(report, overrides, path.parent)
+    document = report.document
+    unchecked = refuse_what_is_not_yet(report)
+    belief = _believed_machine(report)
+    locate_class(report, path.parent)
+    _make_paths_absolute(report, path.parent)
+    report.document = document
+    tables = _validate(report, unchecked)
+    belief_model = _validate_belief(report, belief, tables)
+    for machine, at in ((tables.get("machine"), ("machine",)), (belief_model, ("controller", "machine"))):
+        load_map(report, machine, at)
+    check_everything(report, tables, belief_model)
+    report.stop_on_problems()
+    scenario = tables["scenario"]
+    scenario._path = Path(path).absolute()
+    scenario._resolved = _plain(document)
+    scenario._controller_machine = belief_model
+    scenario._findings = tuple(report.findings)
+    return scenario
+
+
+def _override(report, overrides, folder):
+    """Overrides, then parts beneath; overrides into lists come last, because the list may be the part's."""
+    read = []
+    for text in overrides:
+        try:
+            read.append(Override(str(text)))
+        except OverrideError as error:
+            report.problems.append(error.sentence)
+    label = f"{report.file} (--set)"
+    late = [o for o in read if o.in_list]
+    _apply(report, [o for o in read if not o.in_list], label)
+    parts.remember_folder(report.document, folder)
+    parts.lay_parts(report, folder)
+    _apply(report, late, label)
+
+
+def _apply(report, overrides, label):
+    for override in overrides:
+        try:
+            override.apply(report.document, report.origins, label)
+        except OverrideError as error:
+            report.problems.append(error.sentence)
+
+
+def _believed_machine(report):
+    """[machine] with [controller.machine] laid over, as a dict; None where there is no override."""
+    controller = report.document.get("controller")
+    override = controller.get("machine") if isinstance(controller, dict) else None
+    machine = report.document.get("machine")
+    if not isinstance(override, dict) or not override or not isinstance(machine, dict):
+        return None
+    return override
+
+
+def _make_paths_absolute(report, folder):
+    for at in (("machine", "flux_map", "file"), ("controller", "machine", "flux_map", "file")):
+        value = report.value(at)
+        if isinstance(value, str) and value.strip():
+            try:
+                report.value(at[:-1])["file"] = parts.absolute(value, folder)
+            except FileProblem as problem:
+                report.problem(at, problem.rule, problem.remedy)
+
+
+def _with_default_kinds(document):
+    out = dict(document)
+    for at, kind in _DEFAULT_KINDS.items():
+        here = out
+        for name in at:
+            if not isinstance(here.get(name), dict):
+                break
+            here[name] = dict(here[name])
+            here = here[name]
+        else:
+            here.setdefault("kind", kind)
+    return out
+
+
+def _validate(report, unchecked):
+    """Tables by name, None where wrong; "scenario" where all are right. List entries that are right stay, by index."""
+    document = _with_default_kinds(report.document)
+    checked = {k: v for k, v in document.items() if k not in unchecked}
+    tables = {}
+    try:
+        scenario = Scenario.model_validate(checked)
+    except ValidationError as error:
+        errors = [e for e in error.errors(include_url=False) if not (e["type"] == "missing" and e["loc"][0] in unchecked)]
+        explain(report, errors)
+        wrong = {e["loc"][0] for e in errors} | unchecked
+        for name, field in Scenario.model_fields.items():
+            if name in ("expect", "scope"):
+                tables[name] = _entries(field, checked.get(name, []))
+            elif name not in wrong:
+                adapter = TypeAdapter(Annotated[field.annotation, field])
+                tables[name] = adapter.validate_python(checked[name]) if name in checked else field.get_default(
+                    call_default_factory=True
+                )
+        return tables
+    tables = {name: getattr(scenario, name) for name in Scenario.model_fields}
+    tables["expect"], tables["scope"] = dict(enumerate(scenario.expect)), dict(enumerate(scenario.scope))
+    return {**tables, "scenario": scenario}
+
+
+def _entries(field, raw):
+    """Right entries of a list of tables, by index."""
+    from simcore.scenario.index import models_in
+
+    model = models_in(field.annotation)[0]
+    right = {}
+    for k, entry in enumerate(raw if isinstance(raw, list) else []):
+        try:
+            right[k] = model.model_validate(entry)
+        except ValidationError:
+            continue
+    return right
+
+
+def _validate_belief(report, override, tables):
+    """The machine the controller believes in, or None where it is the scenario's (or wrong)."""
+    if override is None or tables.get("machine") is None:
+        return None
+    merged = lay_over(report.document["machine"], override, {}, "", ("machine",))
+    try:
+        return TypeAdapter(MachineModel).validate_python(merged)
+    except ValidationError as error:
+        explain(report, [{**e, "loc": ("controller", "machine", *e["loc"])} for e in error.errors(include_url=False)])
+        return None
+
+
+def _plain(value):
+    """Dicts and lists copied, remembered text as plain text."""
+    if isinstance(value, dict):
+        return {k: _plain(v) for k, v in value.items()}
+    if isinstance(value, list):
+        return [_plain(v) for v in value]
+    return str(value) if isinstance(value, str) else value
