@@ -1,0 +1,83 @@
+"""The result folder of a run, written beside and swapped in: no half-written result is ever seen."""
+
+import json
+import os
+import re
+import shutil
+from contextlib import contextmanager
+from pathlib import Path
+
+from simcore.report.arrays import write_csv, write_npz
+from simcore.report.results import metrics
+
+# Names that a run writes; an older run's file of such a name goes when the new run has none.
+_OURS = re.compile(r"recording\.(npz|csv)|scope_\d+\.npz|metrics\.json|resolved\.toml|overview\.png")
+
+
+def write_results(recording, expectations, folder, *, plot=True, csv=False):
+    """(recording, verdicts of measure.judge, folder) => Path of the folder.
+
+    Writes recording.npz, scope_1.npz ..., metrics.json, resolved.toml, overview.png (plot) and recording.csv (csv).
+    The older result stays until the new one is whole; files of other names in the folder are left alone.
+    """
+    with replaced_folder(folder) as fresh:
+        write_npz(fresh / "recording.npz", _signals(recording))
+        for number, scope in enumerate(getattr(recording, "scopes", None) or (), start=1):
+            write_npz(fresh / f"scope_{number}.npz", _time_first(scope))
+        if csv:
+            write_csv(fresh / "recording.csv", _signals(recording))
+        if plot:
+            from simcore.report.overview import draw_overview
+
+            draw_overview(recording, fresh / "overview.png", expectations=expectations)
+        resolved = getattr(recording, "resolved_text", None)
+        if resolved is not None:
+            (fresh / "resolved.toml").write_text(resolved, encoding="utf-8", newline="\n")
+        content = json.dumps(metrics(recording, expectations), indent=2, allow_nan=False)
+        (fresh / "metrics.json").write_text(content + "\n", encoding="utf-8", newline="\n")
+    return Path(folder)
+
+
+def _signals(recording):
+    yield "time_s", recording.time_s
+    for name in recording.signals:
+        if name != "time_s":
+            yield name, recording[name]
+
+
+def _time_first(scope):
+    return sorted(scope.items(), key=lambda item: item[0] != "time_s")
+
+
+@contextmanager
+def replaced_folder(folder):
+    """folder => context with an empty sibling to fill; left without an error, its files take the folder's place."""
+    folder = Path(os.path.abspath(folder))
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    fresh = folder.parent / f".{folder.name}.partial-{os.getpid()}"
+    shutil.rmtree(fresh, ignore_errors=True)
+    fresh.mkdir()
+    try:
+        yield fresh
+        names = {path.name for path in fresh.iterdir()}
+        try:
+            _swap_in(fresh, names, folder)
+        except KeyboardInterrupt:
+            # Half of a swap would mix two runs: finish what takes a moment, then stop.
+            _swap_in(fresh, names, folder)
+            raise
+    finally:
+        shutil.rmtree(fresh, ignore_errors=True)
+
+
+def _swap_in(fresh, names, folder):
+    """Move the named files from `fresh` into `folder`, metrics.json last; may be repeated after an interruption."""
+    if not folder.exists():
+        os.rename(fresh, folder)
+        return
+    for name in sorted(names, key=lambda name: name == "metrics.json"):
+        if (fresh / name).exists():
+            os.replace(fresh / name, folder / name)
+    for path in folder.iterdir():
+        if _OURS.fullmatch(path.name) and path.name not in names:
+            path.unlink(missing_ok=True)
