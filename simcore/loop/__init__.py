@@ -1,0 +1,11 @@
+"""The loop: the stages of a period in order, the clock, the recorder."""
+
+from simcore.loop.loading import check_not_shadowed
+
+check_not_shadowed()
+
+from simcore.loop.bench import Bench  # noqa: E402
+from simcore.loop.errors import RunError  # noqa: E402
+from simcore.loop.recording import Recording  # noqa: E402
+
+__all__ = ["Bench", "Recording", "RunError"]

@@ -1,0 +1,52 @@
+"""The energy audit: in = out + each loss + change of what is stored."""
+
+
+def stored_energy(scenario, params, plant):
+    """(plant state) => J stored by kind; magnetic is None for a flux map, whose path integral the loop keeps."""
+    p = params[0]
+    stored = {"magnetic": None}
+    if scenario.machine.kind == "constants":
+        machine = p["machine"]
+        rest_d = (plant["psi_d"] - machine["magnet_flux_Wb"]) ** 2 / machine["inductance_d_H"]
+        stored["magnetic"] = float(0.75 * (rest_d + plant["psi_q"] ** 2 / machine["inductance_q_H"]))
+    if scenario.load.kind == "free":
+        stored["kinetic"] = float(0.5 * p["shaft"]["inertia_kg_m2"] * plant["omega"] ** 2)
+    link = p["link"]
+    if link["kind"] > 0:
+        stored["link_capacitor"] = float(0.5 * link["capacitance_F"] * plant["link_V"] ** 2)
+        stored["supply_inductance"] = float(0.5 * link["inductance_H"] * plant["supply_A"] ** 2)
+    return stored
+
+
+def close_audit(scenario, params, before, state):
+    """(stored at the start, closing state) => the audit as metrics.json holds it; energies in J.
+
+    Each tick's energy at a port counts as in or out by its sign; residual_relative is (in - out - losses - change) over the
+    largest of in, out, losses, largest stored change and 1 mJ.
+    """
+    sums = state["audit"]
+    energy_in = float(sums["supply_in_J"] + sums["shaft_in_J"])
+    energy_out = float(sums["supply_out_J"] + sums["shaft_out_J"])
+    losses = {
+        "copper": float(sums["copper_J"]),
+        "iron": 0.0,
+        "conduction": float(sums["conduction_J"]),
+        "switching": 0.0,
+        "supply_resistance": float(sums["supply_loss_J"]),
+        "friction_viscous": float(sums["viscous_J"]),
+        "friction_dry": float(sums["coulomb_J"]),
+    }
+    after = stored_energy(scenario, params, state["plant"])
+    changes = {
+        name: float(sums["magnetic_J"]) if value is None else after[name] - value for name, value in before.items()
+    }
+    lost, changed = sum(losses.values()), sum(changes.values())
+    scale = max(energy_in, energy_out, lost, max(abs(change) for change in changes.values()), 1e-3)
+    return {
+        "energy_in_J": energy_in,
+        "energy_out_J": energy_out,
+        "losses_J": losses,
+        "stored_J": changed,
+        "stored_changes_J": changes,
+        "residual_relative": (energy_in - energy_out - lost - changed) / scale,
+    }

@@ -1,0 +1,51 @@
+"""Sentences for runs that could not finish; the kernels give a status code and a tick."""
+
+from simcore.loop import records as r
+
+
+class RunError(RuntimeError):
+    """A run that could not finish.  `recording` holds what was recorded before, or None."""
+
+    def __init__(self, sentence, recording):
+        super().__init__(sentence)
+        self.recording = recording
+
+
+def where(scenario, tick):
+    """'tick 1234 (0.0617 s)'."""
+    return f"tick {tick} ({tick * scenario.tick_s:.6g} s)"
+
+
+def controller_sentence(controller, what, error, place=""):
+    """(controller, 'step' or 'reset', exception) => one sentence with the line in the controller's file."""
+    trace, line = error.__traceback__, None
+    while trace is not None:
+        if trace.tb_frame.f_code.co_name == what or line is None:
+            line = (trace.tb_frame.f_code.co_filename.rsplit("/", 1)[-1], trace.tb_lineno)
+        trace = trace.tb_next
+    text = str(error) or "without a message"
+    at = f" ({line[0]}, line {line[1]})" if line else ""
+    return f"{type(controller).__name__}.{what} raised {type(error).__name__}{at}{place}: {text}. Mend the controller."
+
+
+def status_sentence(scenario, controller, state):
+    """(state with a status other than OK) => one sentence with tick, time, signal and value."""
+    place = where(scenario, int(state["status_tick"]))
+    value = float(state["status_value"])
+    name = type(controller).__name__
+    sentences = {
+        r.CONTROLLER_CODE: f"{name} ended the run at {place} with its own code {value:g}.",
+        r.DUTY_NOT_A_NUMBER: f"{name} gave a duty that is not a finite number at {place}. Check its arithmetic.",
+        r.DUTY_OUT_OF_RANGE: f"{name} gave a duty of {value:g} at {place}; duties lie in 0..1. Clip the request to the link voltage.",
+        r.GATES_OFF: f"{name} gave gates_on = False at {place}; legs that are off are not available in this version. Keep the gates on.",
+        r.GATE_SETTING: f"{name} gave gate_setting = {value:g} at {place}; gate settings are not available in this version. Leave -1.",
+        r.DIVERGED: (
+            f"the solution diverged at {place}: flux linkage or link voltage reached {value:g} (Wb or V). Check the "
+            "tuning, or raise run.substeps."
+        ),
+        r.MAP_LEFT: (
+            f"the current left the flux map by {100.0 * value:.3g} % of its range at {place}; beyond "
+            f"{100.0 * r.MAP_SLACK:g} % the map says nothing. Lower machine.max_current_A or extend the map."
+        ),
+    }
+    return sentences[int(state["status"])]

@@ -1,0 +1,209 @@
+"""From one instant to the next inside a tick: plant, continuous sensor parts and scopes, step by step."""
+
+import math
+
+from simcore.inverter.switched import next_event_s, pass_events, set_switched_legs
+from simcore.kernel import kernel
+from simcore.loop.records import MAX_SCOPES
+from simcore.plant.machine import currents
+from simcore.plant.rates import HALF_SQRT3, commit, leg_law, rates, rk4, settle_at_rest, step_plant
+from simcore.plant.records import FREE
+from simcore.sensing.current import filter_currents
+from simcore.sensing.position import track
+from simcore.sensing.records import RESOLVER
+
+NO_CURRENT_A = 1e-9
+
+
+@kernel
+def phase_current(leg, id_A, iq_A, angle):
+    """(leg, dq currents, electrical angle) => that phase's current [A]."""
+    cosine, sine = math.cos(angle), math.sin(angle)
+    i_alpha = cosine * id_A - sine * iq_A
+    i_beta = sine * id_A + cosine * iq_A
+    if leg == 0:
+        return i_alpha
+    if leg == 1:
+        return -0.5 * i_alpha + HALF_SQRT3 * i_beta
+    return -0.5 * i_alpha - HALF_SQRT3 * i_beta
+
+
+@kernel
+def take_scopes(p, s, table, scopes, samples, now_s, h):
+    """(state at now_s, coming step h) => every scope sample that falls into it; the run's own state is not touched."""
+    plant, drive = s.plant, s.drive
+    for index in range(min(p.scopes, MAX_SCOPES)):
+        scope = scopes[index]
+        while s.scope_at[index] < scope.count:
+            ahead = scope.from_s + s.scope_at[index] * scope.step_s - now_s
+            if ahead > h - 1e-12 * scope.step_s - 1e-15:
+                break
+            x = rk4(p.machine, p.shaft, p.link, drive, table, plant.stuck, plant.psi_d, plant.psi_q, plant.omega,
+                    plant.theta, plant.link_V, plant.supply_A, max(ahead, 0.0))  # fmt: skip
+            k = rates(p.machine, p.shaft, p.link, drive, table, plant.stuck, x[0], x[1], x[2], x[3], x[4], x[5])
+            angle = p.machine.pole_pairs * x[3]
+            row = samples[scope.first + s.scope_at[index]]
+            ia = phase_current(0, k[6], k[7], angle)
+            ib = phase_current(1, k[6], k[7], angle)
+            va = k[10]
+            vb = -0.5 * k[10] + HALF_SQRT3 * k[11]
+            vc = -0.5 * k[10] - HALF_SQRT3 * k[11]
+            leg_a, _ = leg_law(drive, 0, ia, x[4])
+            leg_b, _ = leg_law(drive, 1, ib, x[4])
+            leg_c, _ = leg_law(drive, 2, -ia - ib, x[4])
+            # The neutral's voltage from a leg that conducts; an open leg follows its phase.
+            if drive.open_leg == 0:
+                leg_a = leg_b - vb + va
+            elif drive.open_leg == 1:
+                leg_b = leg_a - va + vb
+            elif drive.open_leg == 2:
+                leg_c = leg_a - va + vc
+            elif drive.open_leg == 3:
+                leg_a, leg_b, leg_c = 0.5 * x[4] + va, 0.5 * x[4] + vb, 0.5 * x[4] + vc
+            row[0] = scope.from_s + s.scope_at[index] * scope.step_s
+            row[1], row[2], row[3], row[4], row[5] = ia, ib, -ia - ib, k[6], k[7]
+            row[6], row[7], row[8], row[9], row[10], row[11] = leg_a, leg_b, leg_c, va, vb, vc
+            row[12], row[13], row[14], row[15], row[16], row[17] = k[8], k[9], x[4], k[14], k[13], k[12]
+            row[18] = x[2] * 30.0 / math.pi
+            row[19] = x[3] * 180.0 / math.pi
+            s.scope_at[index] += 1
+
+
+@kernel
+def advance_step(p, s, table, scopes, samples, now_s, h):
+    """(state, time, step h) => plant, filters and tracking loop after h."""
+    plant, drive = s.plant, s.drive
+    if p.scopes > 0:
+        take_scopes(p, s, table, scopes, samples, now_s, h)
+    if p.shaft.kind == FREE:
+        settle_at_rest(p.machine, p.shaft, drive, table, plant)
+    theta, omega = plant.theta, plant.omega
+    id_A, iq_A = 0.0, 0.0
+    filtered = p.current.bandwidth_rad_s > 0.0
+    if filtered:
+        id_A, iq_A = currents(p.machine, table, plant.psi_d, plant.psi_q)
+    step_plant(p.machine, p.shaft, p.link, drive, table, plant, s.sums, h)
+    if filtered:
+        id_1, iq_1 = currents(p.machine, table, plant.psi_d, plant.psi_q)
+        turned = p.machine.pole_pairs * (plant.theta - theta)
+        filter_currents(p.current, s.sensors, h, id_A, iq_A, id_1, iq_1, turned)
+    if p.position.kind == RESOLVER:
+        track(p.position, s.sensors, h, theta, plant.theta, omega, plant.omega)
+
+
+@kernel
+def advance_averaged(p, s, table, scopes, samples, tick_start_s, from_s, to_s):
+    """(state, from and to inside the tick [s]) => state at to_s with averaged legs."""
+    span = to_s - from_s
+    if span <= 0.0:
+        return
+    steps = max(1, math.ceil(span / p.clock.solver_step_s - 1e-9))
+    h = span / steps
+    for step in range(steps):
+        advance_step(p, s, table, scopes, samples, tick_start_s + from_s + step * h, h)
+
+
+@kernel
+def _decide_open_legs(p, s, table):
+    """(a leg without current) => it stays open, or the diode its free voltage turns on."""
+    plant, drive, legs = s.plant, s.drive, s.legs
+    id_A, iq_A = currents(p.machine, table, plant.psi_d, plant.psi_q)
+    angle = p.machine.pole_pairs * plant.theta
+    ia = phase_current(0, id_A, iq_A, angle)
+    ib = phase_current(1, id_A, iq_A, angle)
+    set_switched_legs(p.inverter, legs, drive, ia, ib, -ia - ib, NO_CURRENT_A)
+    leg = drive.open_leg
+    if leg < 0 or leg == 3:
+        return
+    k = rates(p.machine, p.shaft, p.link, drive, table, plant.stuck, plant.psi_d, plant.psi_q, plant.omega, plant.theta,
+              plant.link_V, plant.supply_A)  # fmt: skip
+    va = k[10]
+    vb = -0.5 * k[10] + HALF_SQRT3 * k[11]
+    vc = -0.5 * k[10] - HALF_SQRT3 * k[11]
+    if leg == 0:
+        other, _ = leg_law(drive, 1, ib, plant.link_V)
+        free = other - vb + va
+    elif leg == 1:
+        other, _ = leg_law(drive, 0, ia, plant.link_V)
+        free = other - va + vb
+    else:
+        other, _ = leg_law(drive, 0, ia, plant.link_V)
+        free = other - va + vc
+    if free > plant.link_V + p.inverter.diode_threshold_V:
+        legs.diode[leg] = 1
+    elif free < -p.inverter.diode_threshold_V:
+        legs.diode[leg] = -1
+    else:
+        return
+    set_switched_legs(p.inverter, legs, drive, ia, ib, -ia - ib, NO_CURRENT_A)
+
+
+@kernel
+def _first_current_end(p, s, table, h):
+    """(legs in diode conduction, step h) => time within h at which the first of their currents ends and that leg, or h and -1."""
+    plant, drive, legs = s.plant, s.drive, s.legs
+    found, which = h, -1
+    for leg in range(3):
+        if legs.gate[leg] != 0 or legs.diode[leg] == 0:
+            continue
+        flowing = -1.0 if legs.diode[leg] > 0 else 1.0  # lower diode: current out of the leg
+        low, high = 0.0, found
+        f_low, f_high = 0.0, 0.0
+        trial = found
+        for iteration in range(60):
+            x = rk4(p.machine, p.shaft, p.link, drive, table, plant.stuck, plant.psi_d, plant.psi_q, plant.omega,
+                    plant.theta, plant.link_V, plant.supply_A, trial)  # fmt: skip
+            id_A, iq_A = currents(p.machine, table, x[0], x[1])
+            value = flowing * phase_current(leg, id_A, iq_A, p.machine.pole_pairs * x[3])
+            if iteration == 0:
+                if value >= 0.0:
+                    break
+                id_A, iq_A = currents(p.machine, table, plant.psi_d, plant.psi_q)
+                f_low = flowing * phase_current(leg, id_A, iq_A, p.machine.pole_pairs * plant.theta)
+                if f_low <= 0.0:
+                    break  # just turned on from zero: it has not started to flow yet
+                f_high = value
+            elif abs(value) < 0.1 * NO_CURRENT_A or high - low < 1e-18:
+                found, which = trial, leg
+                break
+            elif value < 0.0:
+                high, f_high = trial, value
+                f_low *= 0.5
+            else:
+                low, f_low = trial, value
+                f_high *= 0.5
+            trial = (low * f_high - high * f_low) / (f_high - f_low)
+            found, which = trial, leg
+    return found, which
+
+
+@kernel
+def advance_switched(p, s, table, scopes, samples, tick_start_s, from_s, to_s):
+    """(state, from and to inside the tick [s]) => state at to_s with switched legs, exact from edge to edge."""
+    legs = s.legs
+    now = from_s
+    while True:
+        pass_events(p.inverter, legs, now)
+        if now >= to_s:
+            return
+        until = min(next_event_s(legs), to_s)
+        _decide_open_legs(p, s, table)
+        dead = legs.gate[0] == 0 or legs.gate[1] == 0 or legs.gate[2] == 0
+        while until - now > 0.0:
+            left = until - now
+            steps = max(1, math.ceil(left / p.clock.solver_step_s - 1e-9))
+            h = left / steps
+            ended = -1
+            if dead:
+                h, ended = _first_current_end(p, s, table, h)
+            if h > 0.0:
+                advance_step(p, s, table, scopes, samples, tick_start_s + now, h)
+            if ended >= 0:
+                legs.diode[ended] = 0
+                now += h
+                _decide_open_legs(p, s, table)
+            elif steps == 1:
+                break
+            else:
+                now += h
+        now = until

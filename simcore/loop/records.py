@@ -1,0 +1,110 @@
+"""The bench as records: parameters, state, the channels of a row and of a scope."""
+
+import numpy as np
+
+from simcore.inverter.records import INVERTER, LEGS
+from simcore.plant.records import DRIVE, LINK, MACHINE, PLANT_STATE, SHAFT, SUMS
+from simcore.sensing.records import CURRENT_SENSOR, LINK_VOLTAGE_SENSOR, POSITION_SENSOR, SENSOR_STATE
+
+MAX_DELAY = 8
+OK, CONTROLLER_CODE, DUTY_NOT_A_NUMBER, DUTY_OUT_OF_RANGE, GATES_OFF, DIVERGED, MAP_LEFT, GATE_SETTING = range(8)
+MAP_SLACK = 0.2  # relative distance outside a flux map that is still told and not an error
+
+PROFILES = ("torque_Nm", "speed_rpm", "id_A", "iq_A", "vd_V", "vq_V", "load")
+TORQUE, SPEED, ID, IQ, VD, VQ, LOAD = range(7)
+
+PROFILE = np.dtype([("start", "i8"), ("count", "i8"), ("linear", "i8")], align=True)
+CLOCK = np.dtype(
+    [
+        ("tick_s", "f8"),
+        ("solver_step_s", "f8"),
+        ("sample_shift_s", "f8"),
+        ("ticks_per_update", "i8"),
+        ("delay_updates", "i8"),
+        ("record_every", "i8"),
+        ("seed", "i8"),
+    ],
+    align=True,
+)
+BENCH = np.dtype(
+    [
+        ("machine", MACHINE),
+        ("shaft", SHAFT),
+        ("link", LINK),
+        ("inverter", INVERTER),
+        ("current", CURRENT_SENSOR),
+        ("position", POSITION_SENSOR),
+        ("link_voltage", LINK_VOLTAGE_SENSOR),
+        ("clock", CLOCK),
+        ("profiles", PROFILE, (len(PROFILES),)),
+        ("winding_degC", "f8"),
+        ("junction_degC", "f8"),
+        ("psi_limit_Wb", "f8"),
+        ("scopes", "i8"),
+    ],
+    align=True,
+)
+
+LATEST = np.dtype(
+    [
+        ("id_A", "f8"),
+        ("iq_A", "f8"),
+        ("angle_error_rad", "f8"),
+        ("speed_rpm", "f8"),
+        ("link_V", "f8"),
+    ],
+    align=True,
+)
+AUDIT = np.dtype(
+    [(name, "f8") for name in (
+        "supply_in_J", "supply_out_J", "shaft_in_J", "shaft_out_J", "copper_J", "supply_loss_J", "conduction_J",
+        "viscous_J", "coulomb_J", "magnetic_J",
+    )],
+    align=True,
+)  # fmt: skip
+STATE = np.dtype(
+    [
+        ("plant", PLANT_STATE),
+        ("drive", DRIVE),
+        ("sums", SUMS),  # of the running tick
+        ("row", SUMS),  # of the running row
+        ("legs", LEGS),
+        ("sensors", SENSOR_STATE),
+        ("latest", LATEST),
+        ("audit", AUDIT),
+        ("duties", "f8", (3,)),
+        ("pending", "f8", (MAX_DELAY + 1, 3)),
+        ("profile_at", "i8", (len(PROFILES),)),
+        ("profile_now", "f8", (len(PROFILES),)),
+        ("tick", "i8"),
+        ("update", "i8"),
+        ("status", "i8"),
+        ("status_tick", "i8"),
+        ("status_value", "f8"),
+        ("map_tick", "i8"),  # first tick outside the flux map, -1: never
+        ("map_distance", "f8"),
+        ("scope_at", "i8", (4,)),
+    ],
+    align=True,
+)
+SCOPE = np.dtype([("from_s", "f8"), ("step_s", "f8"), ("first", "i8"), ("count", "i8")], align=True)
+MAX_SCOPES = 4
+
+# Columns of a row.  Instant of the row's tick first, then what was sensed and decided there, then integrals up to the next row.
+STATE_CHANNELS = ("psi_d_Wb", "psi_q_Wb", "id_A", "iq_A", "omega", "theta", "link_voltage_V", "duty_a", "duty_b", "duty_c")
+SENSED_CHANNELS = (
+    "id_measured_A", "iq_measured_A", "angle_error_rad", "speed_measured_rpm", "link_voltage_measured_V",
+    "torque_reported_Nm", "torque_estimate_Nm", "id_reported_A", "iq_reported_A", "voltage_margin_V", "binding_limit",
+)  # fmt: skip
+SUM_CHANNELS = (
+    "vd", "vq", "v_alpha", "v_beta", "link_C", "supply_C", "link_J", "terminal_J", "copper_J", "shaft_J", "viscous_J",
+    "coulomb_J",
+)  # fmt: skip
+ROW_CHANNELS = STATE_CHANNELS + SENSED_CHANNELS + SUM_CHANNELS
+SENSED_AT = len(STATE_CHANNELS)
+SUMS_AT = SENSED_AT + len(SENSED_CHANNELS)
+
+SCOPE_CHANNELS = (
+    "time_s", "ia_A", "ib_A", "ic_A", "id_A", "iq_A", "leg_a_V", "leg_b_V", "leg_c_V", "va_V", "vb_V", "vc_V",
+    "vd_V", "vq_V", "link_voltage_V", "link_current_A", "supply_current_A", "torque_Nm", "speed_rpm", "angle_deg",
+)  # fmt: skip
