@@ -1,0 +1,155 @@
+"""Current references for a torque in the loop: least current, the flux limit, the current limit and maximum torque per volt.
+
+Looked up in a table of controllers.reference_tables, then corrected along the torque's gradient, so that the torque is the
+believed machine's own and not the interpolation's.
+"""
+
+import math
+
+import numpy as np
+
+from simcore.kernel import kernel
+from simcore.plant.fluxmap import map_jets
+
+FREE, CURRENT, VOLTAGE, VOLTAGE_AND_CURRENT, MTPV = 0, 1, 2, 3, 4
+
+_TORQUE_CELLS, _FLUX_CELLS, _MAX_CURRENT, _SIDES = (np.uint64(i) for i in (1, 2, 3, 4))
+_U0, _U1, _U2 = (np.uint64(i) for i in (0, 1, 2))
+
+
+@kernel
+def flux_limit(voltage_V, resistance_ohm, current_A, omega_e, torque_Nm, pole_pairs):
+    """(greatest voltage, current, electrical speed, torque) => greatest flux linkage [Wb] in steady state.
+
+    Exact where the current is: |v|^2 = R^2 i^2 + omega^2 psi^2 + 2 R omega T/(1.5 p). Large at standstill, 0 where the
+    voltage does not even carry the current. Checked: tests/controllers/test_reference_tables.py.
+    """
+    left = voltage_V * voltage_V - (resistance_ohm * current_A) ** 2
+    left -= 2.0 * resistance_ohm * omega_e * torque_Nm / (1.5 * pole_pairs)
+    return math.sqrt(max(left, 0.0) / max(omega_e * omega_e, 1e-6))
+
+
+@kernel
+def believed_fluxes(use_map, map_table, map_offset, psi_m, l_d, l_q, id_A, iq_A):
+    """(constants or map, currents) => psi_d, l_dd, l_dq, psi_q, l_qd, l_qq [Wb, H] of the believed machine."""
+    if use_map:
+        return map_jets(map_table, map_offset, id_A, iq_A)
+    return psi_m + l_d * id_A, l_d, 0.0, l_q * iq_A, 0.0, l_q
+
+
+@kernel
+def torque_place(table, side, torque_Nm):
+    """(side of the table, |torque| within its greatest) => place on the torque axis, in cells."""
+    share = min(torque_Nm / table[side], 1.0)
+    a = math.sqrt(share)
+    return a / (a + math.sqrt(1.0 - share)) * table[_TORQUE_CELLS]
+
+
+@kernel
+def flux_place(table, row, flux_Wb, cells):
+    """(start of the least fluxes, flux limit) => place on the torque axis, in cells, where that flux is the least one."""
+    if flux_Wb <= table[row]:
+        return 0.0
+    low, high = _U0, cells
+    while high - low > _U1:
+        middle = (low + high) // _U2
+        if table[row + middle] <= flux_Wb:
+            low = middle
+        else:
+            high = middle
+    width = table[row + high] - table[row + low]
+    return float(low) + min((flux_Wb - table[row + low]) / max(width, 1e-300), 1.0)
+
+
+@kernel
+def between(table, at, fraction):
+    """(place of the left node, 0..1) => linear interpolation."""
+    return table[at] + fraction * (table[at + _U1] - table[at])
+
+
+@kernel
+def grid_currents(table, points, torque_cells, flux_cells, x, w):
+    """(start of the grid, places on both axes in cells) => id, iq, bilinear."""
+    i = min(np.uint64(int(x)), torque_cells - _U1)
+    j = min(np.uint64(int(w)), flux_cells - _U1)
+    fx = x - float(i)
+    fw = w - float(j)
+    row = _U2 * (flux_cells + _U1)
+    at = points + i * row + _U2 * j
+    c00 = (1.0 - fx) * (1.0 - fw)
+    c01 = (1.0 - fx) * fw
+    c10 = fx * (1.0 - fw)
+    c11 = fx * fw
+    up = at + row
+    id_A = c00 * table[at] + c01 * table[at + _U2] + c10 * table[up] + c11 * table[up + _U2]
+    at += _U1
+    up += _U1
+    return id_A, c00 * table[at] + c01 * table[at + _U2] + c10 * table[up] + c11 * table[up + _U2]
+
+
+@kernel
+def current_references(
+    table, offset, use_map, map_table, map_offset, pole_pairs, psi_m, l_d, l_q, torque_request_Nm, flux_limit_Wb
+):
+    """(torque asked, greatest flux) => id, iq [A], torque granted [Nm], what binds (0 none, 1 current, 2 voltage,
+    3 voltage and current, 4 maximum torque per volt). Continuous in both; table as build_reference_tables lays it out.
+
+    Source: Morimoto, Takeda, Hirasa, Taniguchi, IEEE Trans. Ind. Appl. 26(5), 1990 (from memory).
+    Checked: tests/controllers/test_reference_tables.py, tests/reference/test_operating_points.py.
+    """
+    table = table[offset:]
+    torque_cells = np.uint64(int(table[_TORQUE_CELLS]))
+    flux_cells = np.uint64(int(table[_FLUX_CELLS]))
+    sign = 1.0 if torque_request_Nm >= 0.0 else -1.0
+    side = _SIDES if sign > 0.0 else _SIDES + _U2
+    greatest = table[side]
+    row = np.uint64(int(table[side + _U1]))
+    top = row + torque_cells + _U1
+    binding = FREE
+    target = abs(torque_request_Nm)
+    if target > greatest:
+        target = greatest
+        binding = CURRENT
+    x = torque_place(table, side, target)
+    i = min(np.uint64(int(x)), torque_cells - _U1)
+    least = between(table, row + i, x - float(i))
+    wanted = between(table, top + i, x - float(i))
+    w = 1.0
+    cut = flux_limit_Wb < least
+    if cut:
+        x = flux_place(table, row, flux_limit_Wb, torque_cells)
+        share = x / float(torque_cells)
+        target = greatest * share * share / (share * share + (1.0 - share) ** 2)
+        w = 0.0
+    elif flux_limit_Wb < wanted:
+        w = math.sqrt((flux_limit_Wb - least) / (wanted - least))
+        binding = VOLTAGE
+    id_A, iq_A = grid_currents(table, top + torque_cells + _U1, torque_cells, flux_cells, x, w * float(flux_cells))
+    id_A, iq_A = correct_torque(use_map, map_table, map_offset, pole_pairs, psi_m, l_d, l_q, sign * target, id_A, iq_A)
+    max_current = table[_MAX_CURRENT]
+    current = math.hypot(id_A, iq_A)
+    if current > max_current:
+        id_A *= max_current / current
+        iq_A *= max_current / current
+    if cut:
+        binding = VOLTAGE_AND_CURRENT if current > 0.9995 * max_current else MTPV
+    psi_d, _, _, psi_q, _, _ = believed_fluxes(use_map, map_table, map_offset, psi_m, l_d, l_q, id_A, iq_A)
+    return id_A, iq_A, 1.5 * pole_pairs * (psi_d * iq_A - psi_q * id_A), binding
+
+
+@kernel
+def correct_torque(use_map, map_table, map_offset, pole_pairs, psi_m, l_d, l_q, torque_Nm, id_A, iq_A):
+    """(torque wanted, currents near it) => currents with that torque: two Newton steps along the torque's gradient."""
+    factor = 1.5 * pole_pairs
+    for _ in range(2):
+        psi_d, l_dd, l_dq, psi_q, l_qd, l_qq = believed_fluxes(
+            use_map, map_table, map_offset, psi_m, l_d, l_q, id_A, iq_A
+        )
+        error = torque_Nm - factor * (psi_d * iq_A - psi_q * id_A)
+        along_d = factor * (l_dd * iq_A - psi_q - l_qd * id_A)
+        along_q = factor * (psi_d + l_dq * iq_A - l_qq * id_A)
+        square = along_d * along_d + along_q * along_q
+        if square > 0.0:
+            id_A += error * along_d / square
+            iq_A += error * along_q / square
+    return id_A, iq_A
