@@ -20,7 +20,7 @@ def time_constants(report, machine, at=("machine",)):
         return
     for name, inductance in _inductances(machine):
         tau = inductance / resistance
-        where = (*at, name) if report.value((*at, name)) is not None else at
+        where = (*at, name)
         ratio = f"L/R = {short(inductance)} H / {short(resistance)} ohm = {short(tau)} (s)"
         if tau < SHORTEST_L_OVER_R_S:
             report.problem(
@@ -79,13 +79,13 @@ def _would_do(rate, tick):
 @needs("supply", "inverter", "run")
 def link(report, supply, inverter, run):
     """Refuse links too fast for the solver; name the substeps that would do."""
-    r, l, c = supply.resistance_ohm, supply.inductance_H, inverter.link_capacitance_F
+    resistance, inductance, c = supply.resistance_ohm, supply.inductance_H, inverter.link_capacitance_F
     tick = tick_of(inverter)
     step = tick / run.substeps
-    if r == 0.0 and l == 0.0:
+    if resistance == 0.0 and inductance == 0.0:
         return
     if c == 0.0:
-        key = "resistance_ohm" if r > 0.0 else "inductance_H"
+        key = "resistance_ohm" if resistance > 0.0 else "inductance_H"
         report.problem(
             ("supply", key),
             "a supply with resistance or inductance needs a link capacitor (inverter.link_capacitance_F is 0 F)",
@@ -93,18 +93,18 @@ def link(report, supply, inverter, run):
         )
         return
     rates = []
-    if r > 0.0 and l == 0.0:
-        rates.append((1.0 / (r * c), 1.0, "step/(R C)", "resistance_ohm"))
-    if l > 0.0:
-        rates.append((1.0 / math.sqrt(l * c), 1.0, "step/sqrt(L C)", "inductance_H"))
+    if resistance > 0.0 and inductance == 0.0:
+        rates.append((1.0 / (resistance * c), 1.0, "step/(R C)", "resistance_ohm"))
+    if inductance > 0.0:
+        rates.append((1.0 / math.sqrt(inductance * c), 1.0, "step/sqrt(L C)", "inductance_H"))
         # A large resistance makes the fast pole R/L.
-        rates.append((r / l, STABLE, "step R/L", "inductance_H"))
+        rates.append((resistance / inductance, STABLE, "step R/L", "inductance_H"))
     for rate, limit, name, key in rates:
         if rate * step > limit * (1 + 1e-9):
             report.problem(
                 ("supply", key),
-                f"the link is too fast for the solver: {name} = {short(rate * step)} with C = {short(c)} F and a step of "
-                f"{short(step)} s, above {limit:g}",
+                f"the link is too fast for the solver: {name} = {short(rate * step)} with C = {short(c)} F and a step "
+                f"of {short(step)} s, above {limit:g}",
                 _would_do(rate / limit, tick) or "Set supply.resistance_ohm and inductance_H to 0 for a stiff link",
             )
 
@@ -143,11 +143,12 @@ def shaft(report, load, inverter, run):
             "Break-away torque is not below the friction while turning; raise it or leave it out",
         )
     tick = tick_of(inverter)
+    step = tick / run.substeps
     rate = load.viscous_Nm_s / load.inertia_kg_m2
-    if rate * tick / run.substeps > STABLE:
+    if rate * step > STABLE:
         report.problem(
             ("load", "viscous_Nm_s"),
-            f"inertia / friction = {short(1 / rate)} s is too short for a solver step of {short(tick / run.substeps)} (s)",
+            f"inertia / friction = {short(1 / rate)} s is too short for a solver step of {short(step)} (s)",
             _would_do(rate / STABLE, tick) or "Check the units of inertia_kg_m2 and viscous_Nm_s",
         )
 
@@ -157,7 +158,9 @@ def sensor_ranges(report, machine, sensors, supply):
     current, link_voltage = sensors.current, sensors.link_voltage
     if current.adc_bits and not current.range_A:
         report.problem(
-            ("sensors", "current", "adc_bits"), "a converter needs its range", "Add range_A = ... to [sensors.current] (A)"
+            ("sensors", "current", "adc_bits"),
+            "a converter needs its range",
+            "Add range_A = ... to [sensors.current] (A)",
         )
     if link_voltage.adc_bits and not link_voltage.range_V:
         report.problem(

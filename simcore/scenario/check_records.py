@@ -2,8 +2,6 @@
 
 from simcore.scenario.check_timing import MOST_ROWS
 from simcore.scenario.checking import needs, short, tick_of
-from simcore.scenario.errors import one_of
-from simcore.scenario.signals import KEYS_OF_MEASURES
 
 
 @needs("expect", "run", "inverter")
@@ -22,11 +20,14 @@ def windows(report, expect, run, inverter):
                 )
         if wanted.step_at_s is not None and wanted.to_s is not None and wanted.to_s <= wanted.step_at_s:
             report.problem(
-                ("expect", k, "to_s"), f"must be later than step_at_s = {short(wanted.step_at_s)} (s)", "Widen the window"
+                ("expect", k, "to_s"),
+                f"must be later than step_at_s = {short(wanted.step_at_s)} (s)",
+                "Widen the window",
             )
-        for key, measures in KEYS_OF_MEASURES.items():
-            if key in wanted.model_fields_set and wanted.measure not in measures:
-                report.finding(("expect", k, key), f'has no effect on "{wanted.measure}"; it belongs to {one_of(measures)}')
+        if "band_percent" in wanted.model_fields_set and wanted.measure != "settling_time_s":
+            report.finding(
+                ("expect", k, "band_percent"), f'has no effect on "{wanted.measure}", only on "settling_time_s"'
+            )
 
 
 @needs("scope", "run", "inverter")
@@ -43,7 +44,9 @@ def scopes(report, scope, run, inverter):
             )
         if asked.step_s > tick:
             report.problem(
-                (*at, "step_s"), f"must not be longer than a tick, {short(tick)} (s)", "Scopes look inside a tick; shorten it"
+                (*at, "step_s"),
+                f"must not be longer than a tick, {short(tick)} (s)",
+                "Scopes look inside a tick; shorten it",
             )
         rows = (asked.to_s - asked.from_s) / asked.step_s
         if rows > MOST_ROWS:

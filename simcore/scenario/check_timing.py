@@ -15,7 +15,7 @@ def dead_time(report, inverter):
         report.problem(
             ("inverter", "dead_time_s"),
             f"must be shorter than half the carrier period, {short(tick)} (s)",
-            f"Dead times are some 1e-6 s; shorten it or lower switching_frequency_Hz = {short(inverter.switching_frequency_Hz)}",
+            "Dead times are some 1e-6 s; shorten it, or lower inverter.switching_frequency_Hz",
         )
     elif inverter.dead_time_s > 0.2 * tick:
         share = short(100 * inverter.dead_time_s / tick)

@@ -5,7 +5,7 @@ import os
 from pathlib import Path
 
 from simcore.scenario.errors import FileProblem, near, one_of
-from simcore.scenario.parts import absolute
+from simcore.scenario.parts import Named, absolute
 
 
 def locate_class(report, folder):
@@ -27,7 +27,7 @@ def locate_class(report, folder):
         return
     try:
         if module.endswith(".py"):
-            file = Path(absolute(type(named)(module, beside) if hasattr(named, "folder") else module, folder))
+            file = Path(absolute(Named(module, beside), beside))
             if not file.is_file():
                 report.problem(at, f"no such file: {file.name}", _near_files(file) or "Check the path")
                 return
@@ -42,7 +42,9 @@ def locate_class(report, folder):
                 return
         controller["class"] = f"{os.path.abspath(file)}:{name}"
     except (FileProblem, OSError, ValueError) as error:
-        report.problem(at, getattr(error, "rule", "the module cannot be looked for"), getattr(error, "remedy", "Check the name"))
+        report.problem(
+            at, getattr(error, "rule", "the module cannot be looked for"), getattr(error, "remedy", "Check the name")
+        )
 
 
 def _exists(path):

@@ -9,6 +9,7 @@ from pathlib import Path
 
 _BARE = re.compile(r"[A-Za-z0-9_-]+\Z")
 _LONGEST_VALUE = 60
+DEEPEST = 40
 
 
 class ScenarioError(ValueError):
@@ -135,3 +136,13 @@ def _siblings(path):
             return [Path(entry.path) for _, entry in zip(range(500), entries, strict=False)]
     except (OSError, ValueError):
         return []
+
+
+def too_deep(value) -> bool:
+    """True where tables and lists lie in each other more than DEEPEST times (dotted keys make any depth)."""
+    level = [value]
+    for _ in range(DEEPEST):
+        level = [v for e in level for v in (e.values() if isinstance(e, dict) else e) if isinstance(v, (dict, list))]
+        if not level:
+            return False
+    return True

@@ -12,7 +12,12 @@ class Table(BaseModel):
     """A table of the language: frozen, strict (no true as 1, no "0.2" as 0.2), finite, unknown keys refused."""
 
     model_config = ConfigDict(
-        frozen=True, strict=True, extra="forbid", allow_inf_nan=False, protected_namespaces=(), arbitrary_types_allowed=True
+        frozen=True,
+        strict=True,
+        extra="forbid",
+        allow_inf_nan=False,
+        protected_namespaces=(),
+        arbitrary_types_allowed=True,
     )
 
 

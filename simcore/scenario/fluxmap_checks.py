@@ -42,7 +42,8 @@ def refuse_not_invertible(id_A, iq_A, psi_d, psi_q):
     if len(singular):
         r, c = singular[0]
         place = f"id = {id_A[r]:g} to {id_A[r + 1]:g} A, iq = {iq_A[c]:g} to {iq_A[c + 1]:g} A"
-        rule = f"the determinant of the incremental inductances is not positive ({place}; {len(singular)} such cells): no inverse"
+        where = f"({place}; {len(singular)} such cells)"
+        rule = f"the incremental inductances have no positive determinant {where}: no inverse"
         raise FileProblem(rule, remedy)
 
 
@@ -87,13 +88,12 @@ def _asymmetry(id_A, iq_A, psi_d, psi_q):
 
 def _reciprocity(id_A, iq_A, psi_d, psi_q):
     """d psi_d / d iq must equal d psi_q / d id where a co-energy exists."""
-    l_dd, l_dq, l_qd, l_qq = incremental(id_A, iq_A, psi_d, psi_q)
-    difference = np.abs(l_dq - l_qd)
+    l_dd, _, _, l_qq = incremental(id_A, iq_A, psi_d, psi_q)
+    difference = np.abs(np.gradient(psi_d, iq_A, axis=1) - np.gradient(psi_q, id_A, axis=0))
     r, c = np.unravel_index(np.argmax(difference), difference.shape)
     if difference[r, c] <= _TOLD_RECIPROCITY * min(np.median(l_dd), np.median(l_qq)):
         return []
-    place = f"id = {id_A[r]:g} to {id_A[r + 1]:g} A, iq = {iq_A[c]:g} to {iq_A[c + 1]:g} A"
-    return [
-        f"reciprocity is broken by up to {difference[r, c] * 1e6:.3g} uH (d psi_d/d iq against d psi_q/d id, {place}): "
-        "the map is not conservative; used as it is"
-    ]
+    slopes = "d psi_d/d iq against d psi_q/d id"
+    place = f"at id = {id_A[r]:g} A, iq = {iq_A[c]:g} A"
+    worst = f"{difference[r, c] * 1e6:.3g} uH"
+    return [f"reciprocity is broken by up to {worst} ({slopes}, {place}): not conservative; used as it is"]

@@ -3,7 +3,6 @@
 import csv
 import io
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
@@ -13,6 +12,7 @@ from simcore.scenario.errors import FileProblem, existing_text, near, one_of, pr
 DEFAULT_COLUMNS = {"id_A": "id_A", "iq_A": "iq_A", "psi_d_Wb": "psi_d_Wb", "psi_q_Wb": "psi_q_Wb"}
 SMALLEST_GRID = 4
 _SAME_POINT = 1e-6
+_LARGEST_CURRENT_A = 1e6
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,7 +44,7 @@ def read_flux_map(path, columns=None) -> MapData:
     columns for id_A, iq_A, psi_d_Wb, psi_q_Wb. Raises FileProblem (rule and remedy) with the line or the place.
     """
     names = {**DEFAULT_COLUMNS, **(columns or {})}
-    points = _read_points(existing_text(path), names, Path(path).name)
+    points = _read_points(existing_text(path), names)
     id_A, iq_A, psi_d, psi_q = _grid(points)
     _refuse_slips(psi_d, psi_q)
     id_A, iq_A, psi_d, psi_q, mirrored = _mirror(id_A, iq_A, psi_d, psi_q)
@@ -55,9 +55,11 @@ def read_flux_map(path, columns=None) -> MapData:
     return MapData(id_A, iq_A, psi_d, psi_q, tuple(findings))
 
 
-def _read_points(text, names, file):
+def _read_points(text, names):
     """Array (points, 5): id, iq, psi_d, psi_q, line number."""
-    lines = [(k, line) for k, line in enumerate(text.splitlines(), 1) if line.strip() and not line.lstrip().startswith("#")]
+    lines = [
+        (k, line) for k, line in enumerate(text.splitlines(), 1) if line.strip() and not line.lstrip().startswith("#")
+    ]
     if not lines:
         raise FileProblem("the file is empty", f"Write a header line {','.join(names.values())} and one row a point")
     header_text = lines[0][1]
@@ -80,8 +82,11 @@ def _read_points(text, names, file):
             except ValueError:
                 value = None
             if value is None or not np.isfinite(value) or "_" in cell:
-                rule = f'line {line}, column "{printable(names[key])}": {printable(cell, quote=True)} is not a finite number'
-                remedy = "Write decimal points, and semicolons between cells" if "," in cell else "Mend or remove the row"
+                where_at = f'line {line}, column "{printable(names[key])}"'
+                rule = f"{where_at}: {printable(cell, quote=True)} is not a finite number"
+                remedy = (
+                    "Write decimal points, and semicolons between cells" if "," in cell else "Mend or remove the row"
+                )
                 raise FileProblem(rule, remedy)
             points[k, column] = value
         points[k, 4] = line
@@ -111,6 +116,8 @@ def _axis(values):
 
 
 def _grid(points):
+    if len(points) and np.abs(points[:, :2]).max() > _LARGEST_CURRENT_A:
+        raise FileProblem(f"currents above {_LARGEST_CURRENT_A:g} A: a slip of the unit", "Give A, phase peak")
     id_A, iq_A = (_axis(points[:, k]) for k in (0, 1))
     n, m = len(id_A), len(iq_A)
     if n < SMALLEST_GRID or m < SMALLEST_GRID:
@@ -160,7 +167,9 @@ def _mirror(id_A, iq_A, psi_d, psi_q):
         id_A, iq_A, psi_d, psi_q = id_A, -iq_A[::-1], psi_d[:, ::-1], -psi_q[:, ::-1]
     worst = np.abs(psi_q[:, 0]).max()
     if worst > 2e-3 * max(np.abs(psi_d).max(), np.abs(psi_q).max()):
-        told = f"only one sign of iq, and psi_q at iq = 0 is up to {worst * 1e3:.3g} mWb: not mirrored, continued linearly"
+        told = (
+            f"only one sign of iq, and psi_q at iq = 0 is up to {worst * 1e3:.3g} mWb: not mirrored, continued linearly"
+        )
         return id_A, iq_A, psi_d, psi_q, [told]
     psi_q = psi_q.copy()
     psi_q[:, 0] = 0.0

@@ -104,6 +104,8 @@ def strip_tags(location) -> tuple:
     """Pydantic's location without the tags of discriminated unions ('load', 'free', 'inertia_kg_m2')."""
     from simcore.scenario.models import Scenario
 
+    if location[:2] == ("controller", "machine"):
+        return ("controller", *strip_tags(location[1:]))
     out, members = [], [Scenario]
     parts = list(location)
     while parts:
@@ -159,4 +161,6 @@ def type_text(annotation) -> str:
         return "a table"
     if get_origin(annotation) in (Union, type(int | None)) and len(members) == 1:
         return type_text(members[0])
-    return {"Profile": "a number or profile", "Curve": "a number or curve"}.get(getattr(annotation, "__name__", ""), "a value")
+    return {"Profile": "a number or profile", "Curve": "a number or curve"}.get(
+        getattr(annotation, "__name__", ""), "a value"
+    )

@@ -46,7 +46,9 @@ class MapColumns(Table):
 class FluxMapFile(Table):
     """A flux map in a CSV file."""
 
-    file: str = word("CSV file, relative to the file that names it; ${NAME:-default} is read from the environment", min_length=1)
+    file: str = word(
+        "CSV file, relative to the file that names it; ${NAME:-default} is read from the environment", min_length=1
+    )
     columns: MapColumns = table("names of the columns", MapColumns)
 
 

@@ -4,7 +4,7 @@ import re
 import tomllib
 
 from simcore.scenario import index
-from simcore.scenario.errors import near, one_of, printable
+from simcore.scenario.errors import DEEPEST, printable, too_deep
 
 _KEY = re.compile(r"[A-Za-z0-9_-]+\Z")
 _WORD = re.compile(r"[^\s\[\]{}\"',=#][^\[\]{}\"',=#\n]*\Z")
@@ -66,7 +66,7 @@ class Override:
         if not equals:
             raise OverrideError(text, "has no equals sign", "Write --set table.key=value")
         self.location = tuple(part.strip() for part in name.strip().split("."))
-        if not all(_KEY.match(part) for part in self.location):
+        if len(self.location) > DEEPEST or not all(_KEY.match(part) for part in self.location):
             raise OverrideError(text, "the key is not a dotted name", "Write --set table.key=value")
         if self.location[0] == "base":
             raise OverrideError(text, "base cannot be set from outside", "Write base into the file")
@@ -119,16 +119,12 @@ class OverrideError(ValueError):
 def _toml_value(text, value):
     try:
         read = tomllib.loads(f"v = {value}")
-        if list(read) == ["v"]:
+        if list(read) == ["v"] and not too_deep(read):
             return read["v"]
     except (ValueError, RecursionError, OverflowError):
         pass
     if _WORD.match(value):
         return value
-    raise OverrideError(text, "the value is not TOML", "Write a number, true, a bare word, or TOML in quotes of your shell")
-
-
-def misplaced_table(name):
-    """Remedy for a part whose keys stand below a header."""
-    close = near(name, [path[0] for path in index.tables() if len(path) == 1])
-    return f"[{name}] looks like {one_of(close)}" if close else ""
+    raise OverrideError(
+        text, "the value is not TOML", "Write a number, true, a bare word, or TOML in quotes of your shell"
+    )

@@ -5,8 +5,9 @@ SIGNALS = tuple(
     torque_Nm torque_reference_Nm torque_estimate_Nm speed_rpm speed_reference_rpm angle_deg id_A iq_A
     id_reference_A iq_reference_A id_measured_A iq_measured_A ia_A ib_A ic_A vd_V vq_V va_V vb_V vc_V voltage_margin_V
     duty_a duty_b duty_c link_voltage_V link_current_A supply_current_A angle_error_deg power_supply_W power_link_W
-    power_terminal_W power_shaft_W loss_copper_W loss_iron_W loss_conduction_W loss_switching_W junction_degC winding_degC
-    binding_limit state
+    power_terminal_W power_shaft_W loss_copper_W loss_iron_W loss_conduction_W loss_switching_W junction_degC
+    winding_degC binding_limit state
+    speed_measured_rpm psi_d_Wb psi_q_Wb link_voltage_measured_V loss_supply_W loss_friction_W
     """.split()
 )
 # A controller's own variables are recorded under this prefix; their names are known only when it runs.
@@ -26,10 +27,9 @@ MEASURES = (
     "thd_percent",
     "integral",
 )
-# Keys of an expectation that only some measures read.
+# Keys of an expectation that belong to some measures only.
 KEYS_OF_MEASURES = {
     "step_at_s": (*STEP_MEASURES, "steady_error"),
-    "band_percent": ("settling_time_s",),
     "order": ("harmonic_amplitude",),
     "fundamental_Hz": ("harmonic_amplitude", "thd_percent"),
 }

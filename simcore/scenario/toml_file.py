@@ -4,11 +4,12 @@ import re
 import tomllib
 from pathlib import Path
 
-from simcore.scenario.errors import FileProblem, existing_text, file_label, printable
+from simcore.scenario.errors import FileProblem, existing_text, file_label, printable, too_deep
 from simcore.scenario.merge import lay_over
 
 _PLACE = re.compile(r"\s*\(at (line (\d+), column (\d+)|end of document)\)\Z")
 _LONGEST_CHAIN = 30
+_TOO_DEEP = ("nested too deeply", "Write tables under [headers] instead")
 
 
 def read_toml(path):
@@ -17,9 +18,9 @@ def read_toml(path):
     if not text.strip():
         raise FileProblem("the file is empty", "`drybench new scenario NAME` writes one to begin with")
     try:
-        return tomllib.loads(text)
+        document = tomllib.loads(text)
     except RecursionError:
-        raise FileProblem("nested too deeply", "Write tables under [headers] instead") from None
+        raise FileProblem(*_TOO_DEEP) from None
     except (ValueError, OverflowError) as error:
         message = str(error)
         found = _PLACE.search(message)
@@ -28,7 +29,12 @@ def read_toml(path):
             where = f"line {found.group(2)}, column {found.group(3)}: "
         else:
             where = f"line {text.count(chr(10)) + 1} (end of file): " if found else ""
-        raise FileProblem(f"{where}not TOML: {message}", "Mend the line; text stands in quotes, tables in [brackets]") from None
+        raise FileProblem(
+            f"{where}not TOML: {message}", "Mend the line; text stands in quotes, tables in [brackets]"
+        ) from None
+    if too_deep(document):
+        raise FileProblem(*_TOO_DEEP)
+    return document
 
 
 def read_with_base(path, remember, origins):
@@ -45,7 +51,9 @@ def read_with_base(path, remember, origins):
             loop = " -> ".join(p.name for p in [*seen[seen.index(real) :], real])
             raise _named(FileProblem(f"base comes back to itself ({loop})", "Remove one base"), chain[-1][0])
         if len(seen) >= _LONGEST_CHAIN:
-            raise _named(FileProblem(f"more than {_LONGEST_CHAIN} files start from another", "Shorten the chain"), current)
+            raise _named(
+                FileProblem(f"more than {_LONGEST_CHAIN} files start from another", "Shorten the chain"), current
+            )
         try:
             document = read_toml(current)
         except FileProblem as problem:
