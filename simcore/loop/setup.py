@@ -8,24 +8,12 @@ from simcore.inverter.records import NEVER
 from simcore.loop.records import BENCH, PROFILES, SCOPE, SCOPE_CHANNELS, STATE
 from simcore.plant.fluxmap_build import build_map_tables
 from simcore.plant.records import CAPACITOR, CAPACITOR_AND_CHOKE, FREE, LOCKED, RIG, STIFF
+from simcore.plant.temperature import magnet_flux_Wb, resistance_ohm
 from simcore.sensing.records import IDEAL, RESOLVER
 
 LOAD_KINDS = {"rig": RIG, "free": FREE, "locked": LOCKED}
-COPPER_ZERO_degC = 235.0  # R(T) = R0 (235 + T)/(235 + T0), IEC 60034-1
 SIGN_BAND_SHARE = 0.1 / 7.0179  # i / sqrt(i^2 + band^2) reaches 0.99 at 7.0179 bands, put at 10 % of max_current_A
 PSI_LIMIT = 1e3  # flux linkage over the machine's own scale beyond which a solution counts as diverged
-
-
-def resistance_ohm(machine):
-    """(machine model) => phase resistance at the winding's temperature [ohm]."""
-    ratio = (COPPER_ZERO_degC + machine.winding_temperature_degC) / (COPPER_ZERO_degC + machine.reference_temperature_degC)
-    return machine.stator_resistance_ohm * ratio
-
-
-def magnet_flux_Wb(machine):
-    """(constants machine model) => magnet flux linkage at the magnets' temperature [Wb]."""
-    rise = machine.magnet_temperature_degC - machine.reference_temperature_degC
-    return machine.magnet_flux_Wb * (1.0 + machine.magnet_temperature_coefficient_per_K * rise)
 
 
 def fill_machine(record, machine):

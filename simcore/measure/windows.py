@@ -30,7 +30,7 @@ class Window:
 
 def end_s(recording):
     """recording => instant of its closing state [s]: a row past the last one, or less where the run ends inside it."""
-    told = getattr(recording, "end_s", None)
+    told = getattr(recording, "closing_time_s", None)
     if told is not None:
         return float(told)
     last = float(recording.time_s[-1])

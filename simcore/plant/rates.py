@@ -220,6 +220,8 @@ def step_plant(machine, shaft, link, drive, table, plant, sums, h):
 @kernel
 def settle_at_rest(machine, shaft, drive, table, plant):
     """(state) => stuck or not and the friction's sign, from the torque that acts now."""
-    id_A, iq_A = currents(machine, table, plant.psi_d, plant.psi_q)
-    torque_Nm = torque(machine, plant.psi_d, plant.psi_q, id_A, iq_A)
+    torque_Nm = 0.0
+    if plant.omega == 0.0:
+        id_A, iq_A = currents(machine, table, plant.psi_d, plant.psi_q)
+        torque_Nm = torque(machine, plant.psi_d, plant.psi_q, id_A, iq_A)
     settle_friction(shaft, drive, plant, torque_Nm)

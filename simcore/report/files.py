@@ -26,7 +26,7 @@ def write_results(recording, expectations, folder, *, plot=True, csv=False):
             write_npz(fresh / f"scope_{number}.npz", _time_first(scope))
         if csv:
             write_csv(fresh / "recording.csv", _signals(recording))
-        if plot:
+        if plot and len(recording.time_s):
             from simcore.report.overview import draw_overview
 
             draw_overview(recording, fresh / "overview.png", expectations=expectations)
@@ -39,10 +39,14 @@ def write_results(recording, expectations, folder, *, plot=True, csv=False):
 
 
 def _signals(recording):
+    """Name and array of every signal, time first; a derived array is let go again once it is written."""
+    forget = getattr(recording, "forget", None)
     yield "time_s", recording.time_s
     for name in recording.signals:
         if name != "time_s":
             yield name, recording[name]
+            if forget is not None:
+                forget(name)
 
 
 def _time_first(scope):

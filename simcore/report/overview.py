@@ -17,6 +17,7 @@ from simcore.report.wording import limit_text, measure_text, measured_unit, numb
 _PAGE_INCH = (11.69, 8.27)
 _WIDTH_PX = 1600
 _LISTED = 7
+_SHADE = {"facecolor": "#F0E6C8", "edgecolor": "#E3D3A0", "linewidth": 0.8, "zorder": 0}
 
 
 def draw_overview(recording, path, *, expectations=None):
@@ -24,6 +25,8 @@ def draw_overview(recording, path, *, expectations=None):
 
     Without verdicts the scenario's own expectations are judged. Signals that are missing or not finite leave gaps.
     """
+    if len(recording.time_s) == 0:
+        raise ValueError("The recording has no rows: there is nothing to draw.")
     if expectations is None:
         expectations = judge(recording, getattr(getattr(recording, "scenario", None), "expect", None) or ())
     path = Path(path)
@@ -74,7 +77,7 @@ def _over_time(figure, left, right, recording):
     error = figure.add_subplot(right[1])
     panels.angle_error(error, recording, scale)
     for axes in (*column, error):
-        axes.axvspan(look[0] * scale, look[1] * scale, facecolor="#F0E6C8", edgecolor="#E3D3A0", linewidth=0.8, zorder=0)
+        axes.axvspan(look[0] * scale, look[1] * scale, **_SHADE)
         axes.set_xlim(float(recording.time_s[0]) * scale, end_s(recording) * scale)
     for axes in (column[-1], error):
         axes.set_xlabel(f"time ({unit})", fontsize=panels.SMALL, color=panels.INK, labelpad=2)

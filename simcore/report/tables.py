@@ -65,13 +65,16 @@ def audit_table(recording):
     energy_in = _finite(audit.get("energy_in_J"))
     rows = [("in", energy_in), ("out", _finite(audit.get("energy_out_J")))]
     losses = audit.get("losses_J") or {}
-    rows += [(f"loss {name.replace('_', ' ')}", _finite(joule)) for name, joule in losses.items()]
+    rows += [(f"loss {name.replace('_', ' ')}", _finite(joule)) for name, joule in losses.items() if joule != 0.0]
     rows.append(("change of stored", _finite(audit.get("stored_J"))))
-    known = [joule for _, joule in rows]
-    rows.append(("unexplained", known[0] - sum(known[1:])))
+    rows.append(("unexplained", energy_in - sum(joule for _, joule in rows[1:])))
     for name, joule in rows:
         part = f"{100.0 * joule / energy_in:.2f} %" if energy_in > 0.0 and math.isfinite(joule) else ""
         table.add_row(Text(name), Text(number(joule)), Text(part))
+    none = [name.replace("_", " ") for name, joule in losses.items() if joule == 0.0]
+    if none:
+        table.caption = Text(f"no loss: {', '.join(none)}")
+        table.caption_justify = "left"
     return table
 
 
