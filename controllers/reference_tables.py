@@ -1,11 +1,11 @@
 """Set-up of the torque reference tables: least current for a torque, also on a flux limit, for lookup in the loop.
 
-One flat float64 table. Header: LENGTH, cells along the torque axis, cells along the flux axis, greatest current [A], then
-for each side (torque positive, negative) the greatest torque [Nm] and where its block starts. A block holds, for the
-nodes of the torque axis: least flux [Wb], flux of the least current [Wb]; then (id, iq) [A] for torque node times flux node.
+One flat float64 table. Header: LENGTH, cells of the torque axis, cells of the flux axis, greatest current [A], then for
+each side (torque positive, negative) the greatest torque [Nm] and where its block starts. A block holds, for the nodes
+of the torque axis: least flux [Wb], flux of the least current [Wb]; then (id, iq) [A], torque node times flux node.
 
-Torque axis: place x in 0..1 with T/Tmax = x^2/(x^2 + (1-x)^2). The square at both ends matches curves that start like a
-square root there: at zero torque without a magnet, at Tmax always. Flux axis: place w in 0..1 with
+Torque axis: place x in 0..1 with x = (1 + sqrt(t) - sqrt(1 - t))/2, t = T/Tmax. The roots match curves that start like
+roots themselves: at Tmax always, at zero torque without a magnet. Flux axis: place w in 0..1 with
 w^2 = (psi - least)/(psi of least current - least), because the torque curve touches the least flux like a parabola.
 """
 
@@ -24,19 +24,21 @@ def build_reference_tables(flux, pole_pairs, max_current_A, torque_cells=48, flu
     """
     points = OperatingPoints(flux=flux, pole_pairs=pole_pairs, max_current_A=max_current_A)
     sides = np.array([1.0, -1.0])
-    greatest, angle = points.greatest_torque(sides)
+    greatest, *most = points.greatest_torque(sides)
     if not np.all(greatest > 0.0):
         raise ValueError("the machine gives no torque: it needs magnet flux, or unlike inductances along d and q.")
     x = np.linspace(0.0, 1.0, torque_cells + 1)
-    share = x**2 / (x**2 + (1.0 - x) ** 2)
-    side = np.repeat(sides, torque_cells + 1)
-    torque = np.repeat(greatest, torque_cells + 1) * np.tile(share, 2)
-    ends = _curve_ends(points, torque, side, greatest, angle)
-    shape = (2, torque_cells + 1, flux_cells + 1)
-    grid = _fill_flux_axis(points, torque, side, ends, np.linspace(0.0, 1.0, flux_cells + 1) ** 2).reshape(shape + (2,))
-    psi = [points.torque_and_flux(*end)[2].reshape(2, -1) for end in ends]
-    psi[0] = np.maximum.accumulate(psi[0], axis=1)
-    blocks = [np.concatenate([psi[0][k], psi[1][k], grid[k].ravel()]) for k in range(2)]
+    share = 0.25 * (2.0 * x - 1.0 + np.sqrt(2.0 - (2.0 * x - 1.0) ** 2)) ** 2
+    share[0], share[-1] = 0.0, 1.0
+    side = np.repeat(sides, x.size)
+    torque = np.repeat(greatest, x.size) * np.tile(share, 2)
+    low, least = _curve_ends(points, torque, side, share, most)
+    psi_low, psi_least = points.at(*low).psi, points.at(*least).psi
+    grid = _fill_flux_axis(points, torque, side, low, least, np.linspace(0.0, 1.0, flux_cells + 1))
+    blocks = []
+    for mine in (side > 0.0, side < 0.0):
+        rising = np.maximum.accumulate(psi_low[mine])
+        blocks.append(np.concatenate([rising, np.maximum(psi_least[mine], rising), grid[mine].ravel()]))
     header = np.array([0.0, torque_cells, flux_cells, max_current_A, greatest[0], HEADER, greatest[1], 0.0])
     header[SIDES + 3] = HEADER + blocks[0].size
     table = np.concatenate([header, *blocks])
@@ -44,41 +46,37 @@ def build_reference_tables(flux, pole_pairs, max_current_A, torque_cells=48, flu
     return table
 
 
-def _curve_ends(points, torque, side, greatest, angle):
-    """Least flux and least current (id, iq) at every torque node: two pairs of arrays."""
-    id_least, iq_least = points.least_current(torque, side)
-    zero, top = torque == 0.0, torque == np.where(side > 0, greatest[0], greatest[1])
-    angle = np.where(side > 0, angle[0], angle[1])
-    id_least = np.where(zero, 0.0, np.where(top, points.max_current_A * np.cos(angle), id_least))
-    iq_least = np.where(zero, 0.0, np.where(top, side * points.max_current_A * np.sin(angle), iq_least))
-    id_rim = np.minimum(points.circle_crossing(torque, side), id_least)
-    id_low, iq_low = points.least_flux(torque, side, id_rim, id_least)
-    id_low, iq_low = np.where(top, id_least, id_low), np.where(top, iq_least, iq_low)
-    without_magnet = points.torque_and_flux(0.0, 0.0)[2] < 1e-9 * points.torque_and_flux(id_least, iq_least)[2].max()
-    if without_magnet:
-        id_low, iq_low = np.where(zero, 0.0, id_low), np.where(zero, 0.0, iq_low)
-    first = zero & (side > 0)
-    # Zero torque has one curve, not one for each side.
-    id_low, iq_low = np.where(zero, id_low[first], id_low), np.where(zero, iq_low[first], iq_low)
-    return (id_low, iq_low), (id_least, iq_least)
+def _curve_ends(points, torque, side, share, most):
+    """(id, iq) of least flux and of least current at every torque node (n,)."""
+    zero, top = np.tile(share == 0.0, 2), np.tile(share == 1.0, 2)
+    most = [np.repeat(current, share.size) for current in most]
+    least = points.least_current(torque, side)
+    least = [np.where(zero, 0.0, np.where(top, end, inner)) for end, inner in zip(most, least, strict=True)]
+    low = points.least_flux(torque, side, points.circle_crossing(torque, side), least)
+    low = [np.where(top, end, inner) for end, inner in zip(most, low, strict=True)]
+    # Zero torque has one curve, not one for each side; without a magnet it is a point.
+    with_magnet = points.at(0.0, 0.0).psi > 1e-9 * points.at(*most).psi.max()
+    low = [np.where(zero, inner[0] if with_magnet else 0.0, inner) for inner in low]
+    return low, least
 
 
-def _fill_flux_axis(points, torque, side, ends, share):
-    """Currents (torque nodes, flux nodes, 2) on the flux limits between least flux and least current."""
-    (id_low, iq_low), (id_least, iq_least) = ends
-    psi_low, psi_least = (points.torque_and_flux(*end)[2] for end in ends)
-    grid = np.empty((torque.size, share.size, 2))
-    grid[:, 0], grid[:, -1] = np.stack([id_low, iq_low], -1), np.stack([id_least, iq_least], -1)
-    open_rows = np.flatnonzero((psi_least - psi_low > 1e-9 * psi_least.max()) & (id_least > id_low))
-    grid[:, 1:-1] = grid[:, -1:]
-    inner = share[None, 1:-1]
-
-    def spread(values):
-        return np.repeat(values[open_rows], inner.size)
-
-    target = psi_low[open_rows, None] + inner * (psi_least - psi_low)[open_rows, None]
-    found = points.on_flux_limit(
-        spread(torque), spread(side), target.ravel(), spread(id_low), spread(id_least), spread(iq_low), spread(iq_least)
-    )
-    grid[open_rows, 1:-1] = np.stack(found, -1).reshape(open_rows.size, inner.size, 2)
+def _fill_flux_axis(points, torque, side, low, least, w):
+    """Currents (torque nodes, flux nodes, 2) on flux limits between least flux (w = 0) and least current (w = 1)."""
+    psi_low, psi_least = points.at(*low).psi, points.at(*least).psi
+    grid = np.empty((torque.size, w.size, 2))
+    grid[:] = np.stack(least, -1)[:, None]
+    grid[:, 0] = np.stack(low, -1)
+    rows = np.flatnonzero((psi_least - psi_low > 1e-9 * psi_least.max()) & (least[0] > low[0]))
+    torque, side, psi_low, psi_least = torque[rows], side[rows], psi_low[rows], psi_least[rows]
+    low, least = [end[rows] for end in low], [end[rows] for end in least]
+    for k in range(w.size - 2, 0, -1):
+        # From least current downwards, each column starting where the two before it point.
+        first = 2.0 * grid[rows, k + 1] - grid[rows, k + 2] if k < w.size - 2 else grid[rows, k + 1]
+        psi = psi_low + w[k] ** 2 * (psi_least - psi_low)
+        id_A, iq_A, good = points.refine(torque, side, psi, first[:, 0], first[:, 1])
+        bad = ~(good & (id_A >= low[0]) & (id_A <= least[0]))
+        if bad.any():
+            ends = [[end[bad] for end in pair] for pair in (low, least)]
+            id_A[bad], iq_A[bad] = points.on_flux_limit(torque[bad], side[bad], psi[bad], *ends)
+        grid[rows, k] = np.stack([id_A, iq_A], -1)
     return grid

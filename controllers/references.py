@@ -1,7 +1,7 @@
-"""Current references for a torque in the loop: least current, the flux limit, the current limit and maximum torque per volt.
+"""Current references for a torque, in the loop: least current, flux limit, current limit, maximum torque per volt.
 
-Looked up in a table of controllers.reference_tables, then corrected along the torque's gradient, so that the torque is the
-believed machine's own and not the interpolation's.
+Looked up in a table of controllers.reference_tables, then corrected along the torque's gradient, so that the torque is
+the believed machine's own and not the interpolation's.
 """
 
 import math
@@ -14,7 +14,7 @@ from simcore.plant.fluxmap import map_jets
 FREE, CURRENT, VOLTAGE, VOLTAGE_AND_CURRENT, MTPV = 0, 1, 2, 3, 4
 
 _TORQUE_CELLS, _FLUX_CELLS, _MAX_CURRENT, _SIDES = (np.uint64(i) for i in (1, 2, 3, 4))
-_U0, _U1, _U2 = (np.uint64(i) for i in (0, 1, 2))
+_U0, _U1, _U2, _U3 = (np.uint64(i) for i in range(4))
 
 
 @kernel
@@ -38,17 +38,23 @@ def believed_fluxes(use_map, map_table, map_offset, psi_m, l_d, l_q, id_A, iq_A)
 
 
 @kernel
-def torque_place(table, side, torque_Nm):
-    """(side of the table, |torque| within its greatest) => place on the torque axis, in cells."""
-    share = min(torque_Nm / table[side], 1.0)
-    a = math.sqrt(share)
-    return a / (a + math.sqrt(1.0 - share)) * table[_TORQUE_CELLS]
+def torque_place(share):
+    """(torque in shares of the greatest, 0..1) => place on the torque axis, 0..1."""
+    return 0.5 * (1.0 + math.sqrt(share) - math.sqrt(max(1.0 - share, 0.0)))
 
 
 @kernel
-def flux_place(table, row, flux_Wb, cells):
-    """(start of the least fluxes, flux limit) => place on the torque axis, in cells, where that flux is the least one."""
-    if flux_Wb <= table[row]:
+def torque_share(x):
+    """(place on the torque axis, 0..1) => torque in shares of the greatest: the inverse of torque_place."""
+    y = 2.0 * x - 1.0
+    root = 0.5 * (y + math.sqrt(2.0 - y * y))
+    return root * root
+
+
+@kernel
+def least_flux_place(table, row, flux_Wb, cells):
+    """(start of the least fluxes, flux limit) => place on the torque axis, in cells, where that flux is the least."""
+    if not flux_Wb > table[row]:
         return 0.0
     low, high = _U0, cells
     while high - low > _U1:
@@ -62,29 +68,28 @@ def flux_place(table, row, flux_Wb, cells):
 
 
 @kernel
-def between(table, at, fraction):
-    """(place of the left node, 0..1) => linear interpolation."""
-    return table[at] + fraction * (table[at + _U1] - table[at])
+def node_left(place, cells):
+    """(place in cells) => number of the node on its left, one that has a node on its right."""
+    return min(np.uint64(max(int(place), 0)), cells - _U1)
 
 
 @kernel
 def grid_currents(table, points, torque_cells, flux_cells, x, w):
-    """(start of the grid, places on both axes in cells) => id, iq, bilinear."""
-    i = min(np.uint64(int(x)), torque_cells - _U1)
-    j = min(np.uint64(int(w)), flux_cells - _U1)
+    """(start of the grid, places on both axes in cells) => id, iq [A], bilinear."""
+    i = node_left(x, torque_cells)
+    j = node_left(w, flux_cells)
     fx = x - float(i)
     fw = w - float(j)
     row = _U2 * (flux_cells + _U1)
     at = points + i * row + _U2 * j
+    up = at + row
     c00 = (1.0 - fx) * (1.0 - fw)
     c01 = (1.0 - fx) * fw
     c10 = fx * (1.0 - fw)
     c11 = fx * fw
-    up = at + row
-    id_A = c00 * table[at] + c01 * table[at + _U2] + c10 * table[up] + c11 * table[up + _U2]
-    at += _U1
-    up += _U1
-    return id_A, c00 * table[at] + c01 * table[at + _U2] + c10 * table[up] + c11 * table[up + _U2]
+    id_A = (c00 * table[at] + c01 * table[at + _U2]) + (c10 * table[up] + c11 * table[up + _U2])
+    iq_A = (c00 * table[at + _U1] + c01 * table[at + _U3]) + (c10 * table[up + _U1] + c11 * table[up + _U3])
+    return id_A, iq_A
 
 
 @kernel
@@ -97,59 +102,55 @@ def current_references(
     Source: Morimoto, Takeda, Hirasa, Taniguchi, IEEE Trans. Ind. Appl. 26(5), 1990 (from memory).
     Checked: tests/controllers/test_reference_tables.py, tests/reference/test_operating_points.py.
     """
-    table = table[offset:]
-    torque_cells = np.uint64(int(table[_TORQUE_CELLS]))
-    flux_cells = np.uint64(int(table[_FLUX_CELLS]))
+    start = np.uint64(offset)
+    torque_cells = np.uint64(int(table[start + _TORQUE_CELLS]))
+    flux_cells = np.uint64(int(table[start + _FLUX_CELLS]))
+    max_current = table[start + _MAX_CURRENT]
     sign = 1.0 if torque_request_Nm >= 0.0 else -1.0
-    side = _SIDES if sign > 0.0 else _SIDES + _U2
+    side = start + (_SIDES if sign > 0.0 else _SIDES + _U2)
     greatest = table[side]
-    row = np.uint64(int(table[side + _U1]))
+    row = start + np.uint64(int(table[side + _U1]))
     top = row + torque_cells + _U1
+    share = abs(torque_request_Nm) / greatest
     binding = FREE
-    target = abs(torque_request_Nm)
-    if target > greatest:
-        target = greatest
+    if share > 1.0:
+        share = 1.0
         binding = CURRENT
-    x = torque_place(table, side, target)
-    i = min(np.uint64(int(x)), torque_cells - _U1)
-    least = between(table, row + i, x - float(i))
-    wanted = between(table, top + i, x - float(i))
+    x = torque_place(share) * float(torque_cells)
+    i = node_left(x, torque_cells)
+    fraction = x - float(i)
+    least = table[row + i] + fraction * (table[row + i + _U1] - table[row + i])
+    wanted = table[top + i] + fraction * (table[top + i + _U1] - table[top + i])
     w = 1.0
     cut = flux_limit_Wb < least
     if cut:
-        x = flux_place(table, row, flux_limit_Wb, torque_cells)
-        share = x / float(torque_cells)
-        target = greatest * share * share / (share * share + (1.0 - share) ** 2)
+        x = least_flux_place(table, row, flux_limit_Wb, torque_cells)
+        share = torque_share(x / float(torque_cells))
         w = 0.0
     elif flux_limit_Wb < wanted:
         w = math.sqrt((flux_limit_Wb - least) / (wanted - least))
         binding = VOLTAGE
+    granted = sign * share * greatest
     id_A, iq_A = grid_currents(table, top + torque_cells + _U1, torque_cells, flux_cells, x, w * float(flux_cells))
-    id_A, iq_A = correct_torque(use_map, map_table, map_offset, pole_pairs, psi_m, l_d, l_q, sign * target, id_A, iq_A)
-    max_current = table[_MAX_CURRENT]
-    current = math.hypot(id_A, iq_A)
+    id_A, iq_A = correct_torque(use_map, map_table, map_offset, pole_pairs, psi_m, l_d, l_q, granted, id_A, iq_A)
+    current = math.sqrt(id_A * id_A + iq_A * iq_A)
+    if cut:
+        binding = VOLTAGE_AND_CURRENT if current > 0.9995 * max_current else MTPV
     if current > max_current:
         id_A *= max_current / current
         iq_A *= max_current / current
-    if cut:
-        binding = VOLTAGE_AND_CURRENT if current > 0.9995 * max_current else MTPV
-    psi_d, _, _, psi_q, _, _ = believed_fluxes(use_map, map_table, map_offset, psi_m, l_d, l_q, id_A, iq_A)
-    return id_A, iq_A, 1.5 * pole_pairs * (psi_d * iq_A - psi_q * id_A), binding
+        psi_d, _, _, psi_q, _, _ = believed_fluxes(use_map, map_table, map_offset, psi_m, l_d, l_q, id_A, iq_A)
+        granted = 1.5 * pole_pairs * (psi_d * iq_A - psi_q * id_A)
+    return id_A, iq_A, granted, binding
 
 
 @kernel
 def correct_torque(use_map, map_table, map_offset, pole_pairs, psi_m, l_d, l_q, torque_Nm, id_A, iq_A):
-    """(torque wanted, currents near it) => currents with that torque: two Newton steps along the torque's gradient."""
+    """(torque wanted, currents near it) => currents with that torque: a Newton step along the torque's gradient."""
     factor = 1.5 * pole_pairs
-    for _ in range(2):
-        psi_d, l_dd, l_dq, psi_q, l_qd, l_qq = believed_fluxes(
-            use_map, map_table, map_offset, psi_m, l_d, l_q, id_A, iq_A
-        )
-        error = torque_Nm - factor * (psi_d * iq_A - psi_q * id_A)
-        along_d = factor * (l_dd * iq_A - psi_q - l_qd * id_A)
-        along_q = factor * (psi_d + l_dq * iq_A - l_qq * id_A)
-        square = along_d * along_d + along_q * along_q
-        if square > 0.0:
-            id_A += error * along_d / square
-            iq_A += error * along_q / square
-    return id_A, iq_A
+    psi_d, l_dd, l_dq, psi_q, l_qd, l_qq = believed_fluxes(use_map, map_table, map_offset, psi_m, l_d, l_q, id_A, iq_A)
+    error = torque_Nm - factor * (psi_d * iq_A - psi_q * id_A)
+    along_d = factor * (l_dd * iq_A - psi_q - l_qd * id_A)
+    along_q = factor * (psi_d + l_dq * iq_A - l_qq * id_A)
+    step = error / max(along_d * along_d + along_q * along_q, 1e-300)
+    return id_A + step * along_d, iq_A + step * along_q

@@ -2,26 +2,6 @@
 
 import numpy as np
 
-_GOLDEN = 0.5 * (np.sqrt(5.0) - 1.0)
-
-
-def golden_minimum(function, low, high, rounds=44):
-    """function(x (n,)) => (n,), one valley in each [low, high] (n,) => places of the least values (n,).
-
-    Source: J. Kiefer, Proc. AMS 4, 1953 (from memory). Accuracy about 1e-8 of the scale of x, as for any comparison of values.
-    """
-    low, high = low.copy(), high.copy()
-    left, right = high - _GOLDEN * (high - low), low + _GOLDEN * (high - low)
-    f_left, f_right = function(left), function(right)
-    for _ in range(rounds):
-        go_left = f_left < f_right
-        low, high = np.where(go_left, low, left), np.where(go_left, right, high)
-        fresh = np.where(go_left, high - _GOLDEN * (high - low), low + _GOLDEN * (high - low))
-        f_fresh = function(fresh)
-        left, right = np.where(go_left, fresh, right), np.where(go_left, left, fresh)
-        f_left, f_right = np.where(go_left, f_fresh, f_right), np.where(go_left, f_left, f_fresh)
-    return 0.5 * (low + high)
-
 
 def bracketed_root(function, a, b, rounds=60, tolerance=1e-13):
     """function(x (n,)) => (n,), with a change of sign in each [a, b] (n,) => roots (n,).

@@ -11,9 +11,10 @@ from simcore.kernel import cache_root, sources_key
 
 
 def cached_tables(key_arrays, builder, folder=None):
-    """(numbers or arrays that determine the table, builder() => float64 array, folder) => the array, from disk if there.
+    """(numbers or arrays that determine the table, builder() => float64 array, folder) => the array.
 
-    The key holds our sources too. A file that cannot be read is made again; a folder that cannot be written is passed over.
+    From disk if it is there; the key holds our sources too. A file that cannot be read is made again, a folder that
+    cannot be written is passed over.
     """
     folder = Path(folder) if folder is not None else cache_root() / "tables"
     path = folder / f"{_key(key_arrays)}.npy"
