@@ -102,9 +102,10 @@ def _verdicts(axes, expectations):
         weight = "normal" if verdict["passed"] else "bold"
         axes.text(0.0, top, word, color=colour, fontweight=weight, **style)
         axes.text(0.155, top, textwrap.shorten(measure_text(verdict), 44, placeholder="..."), color=panels.INK, **style)
-        axes.text(0.155, top - 0.42 * pitch, window_text(verdict), color=panels.GREY, **style)
         axes.text(1.0, top, number(verdict["value"], unit, digits=4), color=panels.INK, ha="right", **style)
         limit = limit_text(verdict["limit"], unit)
+        window = textwrap.shorten(window_text(verdict), max(62 - len(limit), 12), placeholder=" ...")
+        axes.text(0.155, top - 0.42 * pitch, window, color=panels.GREY, **style)
         axes.text(1.0, top - 0.42 * pitch, limit, color=panels.GREY, ha="right", **style)
     if len(chosen) < len(expectations):
         told = f"and {len(expectations) - len(chosen)} more in metrics.json"

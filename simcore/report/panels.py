@@ -18,7 +18,7 @@ def dress(axes, title):
     """Title with unit at the upper left, quiet frame, no offsets on the numbers."""
     axes.set_title(title, loc="left", fontsize=NORMAL, color=INK, fontweight="bold", pad=4)
     axes.tick_params(labelsize=SMALL, length=2.5, width=0.6, colors=INK)
-    axes.tick_params(axis="x", pad=4.5)
+    axes.tick_params(axis="x", pad=5.5)
     axes.grid(True, color="#DDDDDD", linewidth=0.5)
     axes.set_axisbelow(True)
     for side, spine in axes.spines.items():

@@ -1,0 +1,97 @@
+"""The terminal's tables say what was measured, in words, whatever the names hold."""
+
+import io
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from report_fake import torque_steps
+from rich.console import Console
+
+from simcore.measure import judge
+from simcore.report.tables import print_report
+from simcore.report.wording import limit_text, measured_unit, number, share_text, unit_of
+
+
+def printed(recording, expectations, width=110, encoding=None):
+    raw = io.BytesIO()
+    file = io.TextIOWrapper(raw, encoding=encoding or "utf-8", write_through=True)
+    print_report(recording, expectations, Console(file=file, width=width, legacy_windows=False))
+    return raw.getvalue().decode(encoding or "utf-8")
+
+
+def test_the_report_gives_verdicts_audit_limits_and_speed_in_words():
+    recording = torque_steps()
+    text = printed(recording, judge(recording, recording.scenario.expect))
+    for words in (
+        "4 of 5 met", "NOT MET", "at most 4 ms", "700 V +- 10 V", "step at 50 ms, band 2 %", "copper", "4.81 %",
+        "no loss: iron, switching", "aim 1e-06: met.", "current", "no limit", "143 times real time",
+        "Least voltage margin -96.499 V at 200.4 ms",
+    ):  # fmt: skip
+        assert words in text, words
+
+
+def test_a_measure_without_a_number_says_why():
+    recording = torque_steps()
+    unmeasurable = {"signal": "ia_A", "measure": "rise_time_s", "step_at_s": 0.05, "max": 1}
+    text = printed(recording, judge(recording, [unmeasurable]))
+    assert "none" in text and "ia_A has no reference" in text
+
+
+def test_square_brackets_are_text_and_sentences_stay_whole():
+    recording = torque_steps()
+    sentence = "scenarios/x.toml: [controller] tuning: " + "word " * 40 + "end"
+    recording.findings = (sentence,)
+    assert f"note: {sentence}" in printed(recording, [], width=60)
+
+
+def test_plain_ascii_terminals_are_served():
+    recording = torque_steps()
+    assert "Energy audit" in printed(recording, judge(recording, recording.scenario.expect), encoding="ascii")
+
+
+def test_a_missed_audit_names_the_substeps_and_gaps_are_told():
+    recording = torque_steps(rpm=12000.0)
+    recording.audit["residual_relative"] = 4e-6
+    remedy = "NOT MET. The rotor turns up to 0.126 rad (electrical) in a solver step; run.substeps = 5 would do."
+    assert remedy in printed(recording, [])
+    recording.audit = {"energy_in_J": np.nan, "residual_relative": None}
+    recording.timing = {}
+    del recording["voltage_margin_V"], recording["binding_limit"]
+    text = printed(recording, [])
+    assert "none was computed" in text and "Simulated time unknown" in text
+
+
+@pytest.mark.parametrize(
+    "value, unit, text",
+    [
+        (0.004, "s", "4 ms"), (2.5e-6, "s", "2.5 us"), (1.5, "s", "1.5 s"), (0.0, "s", "0 s"),
+        (12345.678, "rpm", "12346 rpm"),
+        (0.05, "V", "0.05 V"), (3e-9, "J", "3.00e-09 J"), (float("nan"), "V", "none"), (-96.4991, "V", "-96.499 V"),
+        (1.5e8, "W", "1.5e+08 W"),
+    ],
+)  # fmt: skip
+def test_numbers_read_well(value, unit, text):
+    assert number(value, unit) == text
+
+
+def test_units_follow_from_names():
+    names = {"torque_Nm": "Nm", "angle_error_deg": "deg", "junction_degC": "degC", "duty_a": "", "power_link_W": "W"}
+    assert {name: unit_of(name) for name in names} == names
+    assert measured_unit("power_link_W", "integral") == "J" and measured_unit("torque_Nm", "integral") == "Nm s"
+    assert measured_unit("torque_Nm", "settling_time_s") == "s" and measured_unit("ia_A", "thd_percent") == "%"
+    assert limit_text({"min": 1.0, "max": 2.0}, "V") == "1 V to 2 V" and limit_text({"min": 0.5}) == "at least 0.5"
+
+
+def test_a_rare_limit_is_never_rounded_away():
+    assert [share_text(s) for s in (0.0, 1e-6, 0.5, 1 - 1e-6, 1.0)] == [
+        "0.0 %", "below 0.1 %", "50.0 %", "above 99.9 %", "100.0 %",
+    ]  # fmt: skip
+
+
+def test_tables_do_not_load_the_plotting_library():
+    code = (
+        "import sys, simcore.report.tables, simcore.measure; sys.exit(bool({'matplotlib', 'scipy'} & set(sys.modules)))"
+    )
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
