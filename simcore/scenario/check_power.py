@@ -107,6 +107,7 @@ def link(report, supply, inverter, run):
                 f"of {short(step)} s, above {limit:g}",
                 _would_do(rate / limit, tick) or "Set supply.resistance_ohm and inductance_H to 0 for a stiff link",
             )
+            return
 
 
 @needs("machine", "inverter", "run")

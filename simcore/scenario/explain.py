@@ -18,15 +18,19 @@ def explain(report, errors, prefix=()):
     """Add one problem an error; prefix is laid before each location (a table validated on its own)."""
     for error in errors:
         location = index.strip_tags((*prefix, *error["loc"]))
+        kind = error["type"]
+        if kind == "missing" and isinstance(location[-1], int):
+            # One entry of a list of fixed length.
+            kind, location = "too_short", location[:-1]
         context = error.get("ctx", {})
-        if error["type"] == "default_factory_not_called":
+        if kind == "default_factory_not_called":
             # Another key of the table is wrong and told already.
             continue
-        if error["type"] == "rule":
+        if kind == "rule":
             where = (*location, *context["at"])
             report.problem(where, context["rule"], context["remedy"])
         else:
-            rule, remedy = _rule_and_remedy(report, error["type"], context, location)
+            rule, remedy = _rule_and_remedy(report, kind, context, location)
             report.problem(location, rule, remedy)
 
 

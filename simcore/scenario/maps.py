@@ -6,7 +6,8 @@ from simcore.scenario.machine import FluxMapMachine
 
 def load_map(report, machine, at):
     """Read the map of a flux map machine; problems and findings go to the report."""
-    if not isinstance(machine, FluxMapMachine):
+    if not isinstance(machine, FluxMapMachine) or "${" in machine.flux_map.file:
+        # A variable that is not set is told already.
         return
     # numpy is imported only where a map is used.
     from simcore.scenario.fluxmap_csv import read_flux_map

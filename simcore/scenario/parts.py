@@ -61,7 +61,11 @@ def _table(document, path):
 
 
 def lay_parts(report, folder):
-    """Replace each `part` in the report's document by the part's keys, laid beneath."""
+    """Replace each `part` in the report's document by the part's keys, laid beneath.
+
+    Returns the tables whose part could not be laid: what they lack is not known.
+    """
+    failed = set()
     for path in TABLES:
         table = _table(report.document, path)
         if table is None or "part" not in table:
@@ -70,7 +74,7 @@ def lay_parts(report, folder):
         named = table["part"]
         if not isinstance(named, str) or not named.strip() or "\0" in named:
             report.problem(at, "must be the name of a part", f'Write part = "{_example(path)}"')
-            del table["part"]
+            failed.add(path)
             continue
         try:
             file = find_part(named, getattr(named, "folder", folder))
@@ -83,13 +87,14 @@ def lay_parts(report, folder):
                 report.problem((), problem.rule, problem.remedy, file=label)
             else:
                 report.problem(at, problem.rule, problem.remedy)
-            del table["part"]
+            failed.add(path)
             continue
         merged = lay_beneath(
             {k: v for k, v in table.items() if k != "part"}, part, report.origins, file_label(file), path
         )
         table.clear()
         table.update(merged)
+    return failed
 
 
 def _example(path):

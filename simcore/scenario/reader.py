@@ -51,13 +51,11 @@ def scenario_from(document, path="scenario.toml", overrides=()) -> Scenario:
 
 
 def _check(report, path, overrides):
-    _override(report, overrides, path.parent)
-    document = report.document
-    unchecked = refuse_what_is_not_yet(report)
-    belief = _believed_machine(report)
+    failed = _override(report, overrides, path.parent)
+    unchecked = refuse_what_is_not_yet(report) | {at[0] for at in failed if len(at) == 1}
+    belief = None if ("controller", "machine") in failed else _believed_machine(report)
     locate_class(report, path.parent)
     _make_paths_absolute(report, path.parent)
-    report.document = document
     tables = _validate(report, unchecked)
     belief_model = _validate_belief(report, belief, tables)
     for machine, at in ((tables.get("machine"), ("machine",)), (belief_model, ("controller", "machine"))):
@@ -66,14 +64,17 @@ def _check(report, path, overrides):
     report.stop_on_problems()
     scenario = tables["scenario"]
     scenario._path = Path(path).absolute()
-    scenario._resolved = _plain(document)
+    scenario._resolved = _plain(report.document)
     scenario._controller_machine = belief_model
     scenario._findings = tuple(report.findings)
     return scenario
 
 
 def _override(report, overrides, folder):
-    """Overrides, then parts beneath; overrides into lists come last, because the list may be the part's."""
+    """Overrides, then parts beneath; overrides into lists come last, because the list may be the part's.
+
+    Returns the tables whose part could not be laid.
+    """
     read = []
     for text in overrides:
         try:
@@ -84,8 +85,9 @@ def _override(report, overrides, folder):
     late = [o for o in read if o.in_list]
     _apply(report, [o for o in read if not o.in_list], label)
     parts.remember_folder(report.document, folder)
-    parts.lay_parts(report, folder)
+    failed = parts.lay_parts(report, folder)
     _apply(report, late, label)
+    return failed
 
 
 def _apply(report, overrides, label):
