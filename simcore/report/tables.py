@@ -38,7 +38,7 @@ def expectation_table(expectations):
     """verdicts => table of measure, window, value, limit, verdict; the verdict in words, colour only on top."""
     met = sum(verdict["passed"] for verdict in expectations)
     table = _table(f"Expectations: {met} of {len(expectations)} met")
-    table.add_column("measure", overflow="fold")
+    table.add_column("measure", overflow="fold", min_width=18)
     table.add_column("window", overflow="fold")
     table.add_column("value", justify="right", no_wrap=True)
     table.add_column("limit", overflow="fold")
@@ -64,14 +64,15 @@ def audit_table(recording):
     table.add_column("of in", justify="right", no_wrap=True)
     energy_in = _finite(audit.get("energy_in_J"))
     rows = [("in", energy_in), ("out", _finite(audit.get("energy_out_J")))]
-    losses = audit.get("losses_J") or {}
-    rows += [(f"loss {name.replace('_', ' ')}", _finite(joule)) for name, joule in losses.items() if joule != 0.0]
+    losses = {name.replace("_", " "): _finite(joule) for name, joule in (audit.get("losses_J") or {}).items()}
+    # Rounding of ideal devices is no loss.
+    none = [name for name, joule in losses.items() if abs(joule) <= 1e-12 * max(energy_in, 1e-3)]
+    rows += [(f"loss {name}", joule) for name, joule in losses.items() if name not in none]
     rows.append(("change of stored", _finite(audit.get("stored_J"))))
     rows.append(("unexplained", energy_in - sum(joule for _, joule in rows[1:])))
     for name, joule in rows:
-        part = f"{100.0 * joule / energy_in:.2f} %" if energy_in > 0.0 and math.isfinite(joule) else ""
+        part = _part(joule / energy_in) if energy_in > 0.0 and math.isfinite(joule) else ""
         table.add_row(Text(name), Text(number(joule)), Text(part))
-    none = [name.replace("_", " ") for name, joule in losses.items() if joule == 0.0]
     if none:
         table.caption = Text(f"no loss: {', '.join(none)}")
         table.caption_justify = "left"
@@ -127,6 +128,11 @@ def speed_line(recording):
     line = f"{number(simulated, 's')} simulated in {number(wall, 's')}: {number(factor, digits=3)} times real time"
     total = timing.get("total_s")
     return line + (f" ({number(total, 's', digits=3)} with all around it)." if total else ".")
+
+
+def _part(share):
+    """Share of the energy in, in percent; what is there is not shown as zero."""
+    return "below 0.01 %" if 0.0 < abs(share) < 5e-5 else f"{100.0 * share:.2f} %"
 
 
 def _finite(value):

@@ -4,6 +4,8 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from measured_fake import FakeRecording, held, rows
 
 from simcore.measure import MeasureError, measure_signal
@@ -166,3 +168,17 @@ def test_reference_noise_below_a_thousandth_of_the_step_ends_no_window():
     noise = np.random.default_rng(3).standard_normal(len(recording.time_s)).clip(-3, 3)
     recording["torque_reference_Nm"] += 1e-4 * noise
     assert measured(recording, "overshoot_percent") == pytest.approx(16.3, abs=0.2)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    damping=st.floats(0.2, 0.95), scale=st.floats(-1e3, 1e3).filter(lambda x: abs(x) > 1e-2), shift=st.floats(-1e3, 1e3)
+)
+def test_step_measures_know_no_direction_no_unit_and_no_zero(damping, scale, shift):
+    """Turning, stretching and shifting signal and reference alike leaves times and percentages as they are."""
+    response = second_order(damping, 2000.0)
+    plain, moved = recording_of(response), recording_of(response, before=shift, after=shift + scale)
+    for measure in ("rise_time_s", "settling_time_s", "overshoot_percent"):
+        assert measured(moved, measure) == pytest.approx(measured(plain, measure), rel=1e-6, abs=1e-6)
+    error = measured(moved, "steady_error")
+    assert error == pytest.approx(scale * measured(plain, "steady_error"), abs=1e-9 * (abs(shift) + abs(scale)))

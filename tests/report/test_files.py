@@ -2,6 +2,7 @@
 
 import json
 import os
+import tracemalloc
 import zipfile
 
 import numpy as np
@@ -144,6 +145,18 @@ def test_an_interruption_while_swapping_ends_with_the_new_result_whole(recording
     assert {path.name for path in folder.iterdir()} == {"recording.npz", "metrics.json", "resolved.toml"}
     assert len(np.load(folder / "recording.npz")["time_s"]) == 2000
     assert [path.name for path in tmp_path.iterdir()] == ["x"]
+
+
+def test_a_long_recording_is_written_one_signal_after_another(tmp_path):
+    def signals():
+        for k in range(12):
+            yield f"signal_{k}", np.full(500_000, float(k))
+
+    tracemalloc.start()
+    files.write_npz(tmp_path / "x.npz", signals())
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 3 * 500_000 * 8
 
 
 def test_objects_are_refused(tmp_path):

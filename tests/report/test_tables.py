@@ -46,6 +46,14 @@ def test_square_brackets_are_text_and_sentences_stay_whole():
     assert f"note: {sentence}" in printed(recording, [], width=60)
 
 
+def test_rounding_is_no_loss_and_a_small_rest_is_not_zero():
+    recording = torque_steps()
+    recording.audit["losses_J"]["conduction"] = 48.0 - 1e-4
+    recording.audit["losses_J"]["switching"] = -1.4e-13
+    text = printed(recording, [])
+    assert "no loss: iron, switching" in text and "below 0.01 %" in text and "1.00e-04" in text
+
+
 def test_plain_ascii_terminals_are_served():
     recording = torque_steps()
     assert "Energy audit" in printed(recording, judge(recording, recording.scenario.expect), encoding="ascii")
