@@ -81,8 +81,6 @@ class Setup:
     inertia_kg_m2: float | None
     tuning: dict
     mode: str
-    modulation: str
-    link_voltage_V: float
 
 
 class TuningError(ValueError):

@@ -24,9 +24,9 @@ class CompiledStep(NamedTuple):
 @cache
 def _compiled():
     from controllers.foc_kernel import foc_step
-    from simcore.kernel import kernel
+    from simcore.kernel import entry
 
-    return kernel(foc_step, step_signature())
+    return entry(foc_step, step_signature())
 
 
 class FieldOrientedController(Controller):

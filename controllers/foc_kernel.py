@@ -9,7 +9,7 @@ from controllers.speed_loop import integrate_speed, speed_torque
 from simcore.inverter.modulation import leg_duties, linear_limit
 from simcore.kernel import kernel
 from simcore.plant.machine import fluxes, incremental_inductances, torque
-from simcore.plant.rates import INV_SQRT3
+from simcore.rotation import INV_SQRT3, turn
 
 RAD_S = math.pi / 30.0
 NONE, AT_CURRENT, AT_MODULATOR, AT_SLEW, AT_SPEED = 0, 1, 5, 6, 7
@@ -114,8 +114,7 @@ def foc_update(p, s, m, c, tables):
     if margin < 0.0 and binding == NONE:
         binding = AT_MODULATOR
     # The duties act while the rotor turns on: the vector is put where the d axis will be then.
-    ahead = m.angle_electrical_rad + p.advance_s * omega_e
-    sine, cosine = math.sin(ahead), math.cos(ahead)
+    sine, cosine = turn(sine, cosine, p.advance_s * omega_e)
     c.duty_a, c.duty_b, c.duty_c = leg_duties(
         p.modulation, cosine * vd - sine * vq, sine * vd + cosine * vq, m.link_voltage_V
     )

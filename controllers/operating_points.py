@@ -190,7 +190,7 @@ class OperatingPoints:
         return id_A, np.where(np.isnan(iq_A), start(id_A), iq_A)
 
     def refine(self, torque_Nm, side, psi_Wb, id_A, iq_A, rounds=6):
-        """(|torque|, side, flux, currents near them (n,)) => id, iq of torque and flux by Newton, where it converged."""
+        """(|torque|, side, flux, currents near them (n,)) => id, iq of torque and flux by Newton, whether converged."""
         for _ in range(rounds):
             point = self.at(id_A, iq_A)
             error_torque, error_psi = point.torque - side * torque_Nm, point.psi - psi_Wb

@@ -64,10 +64,23 @@ def code_cache(folder=None):
         config.CACHE_DIR = before
 
 
-def kernel(function=None, /, *signature):
-    """njit without fastmath, cached by source: bit-equal results across threads, batches and processes of one machine.
+# Kernels own no memory: without reference counting an array argument costs no atomic instruction a call.
+_OPTIONS = {"cache": True, "error_model": "numpy", "_nrt": False}
 
-    `@kernel` compiles on first call; `kernel(function, signature)` compiles (or loads) at once for that signature.
-    """
+
+def kernel(function):
+    """njit without fastmath, cached by source: bit-equal results across threads, batches and processes of one machine."""
     with code_cache():
-        return njit(*signature, cache=True, error_model="numpy")(function)
+        return njit(**_OPTIONS)(function)
+
+
+def inlined(function):
+    """A kernel for small functions on the hot path: always inlined; never for large ones, which only compile longer."""
+    with code_cache():
+        return njit(**_OPTIONS, forceinline=True)(function)
+
+
+def entry(function, signature):
+    """A kernel that Python calls: compiled, or loaded from the cache, at once for this signature."""
+    with code_cache():
+        return njit(signature, cache=True, error_model="numpy")(function)

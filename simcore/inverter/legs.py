@@ -5,7 +5,7 @@ S.-G. Jeong, M.-H. Park, IEEE Trans. Ind. Electron. 38(2), 1991 (from memory).  
 """
 
 from simcore.kernel import kernel
-from simcore.plant.rates import INV_SQRT3
+from simcore.rotation import INV_SQRT3
 
 
 @kernel

@@ -4,13 +4,11 @@ Linear limits (phase peak): sine Vdc/2, third harmonic of 1/6 and space vector V
 Pulse Width Modulation for Power Converters, 2003 (from memory).  Checked: tests/reference/test_modulation_limits.py.
 """
 
-import math
-
 from simcore.kernel import kernel
+from simcore.rotation import SQRT3
 
 SINE, THIRD_HARMONIC, SVPWM = 0, 1, 2
 MODULATIONS = {"sine": SINE, "third_harmonic": THIRD_HARMONIC, "svpwm": SVPWM}
-SQRT3 = math.sqrt(3.0)
 
 
 @kernel

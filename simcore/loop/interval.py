@@ -6,8 +6,9 @@ from simcore.inverter.switched import next_event_s, pass_events, set_switched_le
 from simcore.kernel import kernel
 from simcore.loop.records import MAX_SCOPES
 from simcore.plant.machine import currents
-from simcore.plant.rates import HALF_SQRT3, commit, leg_law, rates, rk4, settle_at_rest, step_plant
+from simcore.plant.rates import leg_law, rates, rk4, settle_at_rest, step_plant
 from simcore.plant.records import FREE
+from simcore.rotation import HALF_SQRT3
 from simcore.sensing.current import filter_currents
 from simcore.sensing.position import track
 from simcore.sensing.records import RESOLVER
@@ -40,8 +41,9 @@ def take_scopes(p, s, table, scopes, samples, now_s, h):
                 break
             x = rk4(p.machine, p.shaft, p.link, drive, table, plant.stuck, plant.psi_d, plant.psi_q, plant.omega,
                     plant.theta, plant.link_V, plant.supply_A, max(ahead, 0.0))  # fmt: skip
-            k = rates(p.machine, p.shaft, p.link, drive, table, plant.stuck, x[0], x[1], x[2], x[3], x[4], x[5])
             angle = p.machine.pole_pairs * x[3]
+            k = rates(p.machine, p.shaft, p.link, drive, table, plant.stuck, x[0], x[1], x[2], math.sin(angle),
+                      math.cos(angle), x[4], x[5])  # fmt: skip
             row = samples[scope.first + s.scope_at[index]]
             ia = phase_current(0, k[6], k[7], angle)
             ib = phase_current(1, k[6], k[7], angle)
@@ -115,8 +117,8 @@ def _decide_open_legs(p, s, table):
     leg = drive.open_leg
     if leg < 0 or leg == 3:
         return
-    k = rates(p.machine, p.shaft, p.link, drive, table, plant.stuck, plant.psi_d, plant.psi_q, plant.omega, plant.theta,
-              plant.link_V, plant.supply_A)  # fmt: skip
+    k = rates(p.machine, p.shaft, p.link, drive, table, plant.stuck, plant.psi_d, plant.psi_q, plant.omega, math.sin(angle),
+              math.cos(angle), plant.link_V, plant.supply_A)  # fmt: skip
     va = k[10]
     vb = -0.5 * k[10] + HALF_SQRT3 * k[11]
     vc = -0.5 * k[10] - HALF_SQRT3 * k[11]

@@ -5,7 +5,7 @@ from functools import cache
 from numba import from_dtype, types
 
 from controllers.contract import COMMAND, MEASURED, step_signature
-from simcore.kernel import kernel
+from simcore.kernel import entry, kernel
 from simcore.loop.records import BENCH, OK, SCOPE, STATE
 from simcore.loop.stages import after_command, control_failed, to_sample
 
@@ -70,7 +70,7 @@ def compiled_run():
         bench, state, measured, command, vector, vector, _array(SCOPE), block, block, block, types.int64, types.int64,
         types.int64, types.FunctionType(step_signature()), block, block, vector,
     )  # fmt: skip
-    return kernel(_run_compiled, signature)
+    return entry(_run_compiled, signature)
 
 
 @cache
@@ -79,8 +79,8 @@ def python_shell():
     bench, state, measured, command, vector, block = _bench_types()
     common = (vector, vector, _array(SCOPE), block, block)
     seen = types.UniTuple(types.float64, len(MEASURED.names))
-    start = kernel(_start_python, seen(bench, state, measured, *common))
-    advance = kernel(
+    start = entry(_start_python, seen(bench, state, measured, *common))
+    advance = entry(
         _advance_python,
         types.Tuple((seen, types.int64))(
             bench, state, measured, command, *common, block, types.int64, types.UniTuple(types.float64, 3),

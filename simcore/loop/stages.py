@@ -31,14 +31,14 @@ from simcore.loop.records import (
 from simcore.plant.fluxmap import map_distance
 from simcore.plant.machine import currents
 from simcore.plant.records import RIG
+from simcore.rotation import INV_SQRT3, TWO_PI, turn, wrap
 from simcore.sensing.current import sense_currents
 from simcore.sensing.link_voltage import sense_link_voltage
 from simcore.sensing.noise import CURRENT_AB, CURRENT_C, LINK_VOLTAGE, RESOLVER, normal_pair
-from simcore.sensing.position import sense_position, wrap
+from simcore.sensing.position import sense_position
 from simcore.sensing.records import RESOLVER as RESOLVER_KIND
 
 RPM = 30.0 / math.pi
-TWO_PI = 2.0 * math.pi
 SPAN = MAX_DELAY + 1
 
 
@@ -127,11 +127,11 @@ def sense(p, s, m, table, member, shift_s):
     m.vd_reference_V = s.profile_now[VD]
     m.vq_reference_V = s.profile_now[VQ]
     i_alpha = (2.0 * ia - ib - ic) * (1.0 / 3.0)
-    i_beta = (ib - ic) * 0.5773502691896258
-    sine, cosine = math.sin(measured_angle), math.cos(measured_angle)
+    i_beta = (ib - ic) * INV_SQRT3
+    latest.angle_error_rad = wrap(measured_angle - angle)
+    sine, cosine = turn(sine, cosine, latest.angle_error_rad)
     latest.id_A = cosine * i_alpha + sine * i_beta
     latest.iq_A = -sine * i_alpha + cosine * i_beta
-    latest.angle_error_rad = wrap(measured_angle - angle)
     latest.speed_rpm = m.speed_rpm
     latest.link_V = m.link_voltage_V
 

@@ -8,7 +8,7 @@ import numpy as np
 from simcore.plant import fluxmap as place
 from simcore.plant.bicubic import evaluate, hermite_cells, node_slopes, spline_cells
 
-MARGIN = 0.2  # of the table's range, on every side: the grid of the inverse reaches that far
+MARGIN = 0.2  # of the table's current range, on every side: the grid of the inverse reaches that far
 ACCURACY = 5e-5  # aim for the inverse inside the table, relative to the current range
 REFINEMENTS = (1, 2, 3, 4)  # cells of the inverse for each cell of the table, tried in this order
 LEAST_CELLS = 24  # along each flux axis inside the table
@@ -135,6 +135,8 @@ def _check_invertible(forward):
 def _flux_axes(forward, refinement):
     """Nodes of the inverse along psi_d and psi_q: dense where the map saturates, so that cells are even in current."""
     psi, jacobian = forward(*forward.refined(1))
+    wide = [np.linspace(x[0] - MARGIN * np.ptp(x), x[-1] + MARGIN * np.ptp(x), 57) for x in (forward.id_A, forward.iq_A)]
+    psi_wide, _ = forward(*np.meshgrid(*wide, indexing="ij"))
     axes = []
     for axis, current in enumerate((forward.id_A, forward.iq_A)):
         low, high = psi[axis].min(), psi[axis].max()
@@ -144,8 +146,9 @@ def _flux_axes(forward, refinement):
         cells = max(LEAST_CELLS, refinement * (current.size - 1))
         inner = np.interp(np.linspace(current[0], current[-1], cells + 1), current, curve)
         beyond = int(np.ceil(MARGIN * cells))
-        outer = MARGIN * (high - low) * np.linspace(0.0, 1.0, beyond + 1)[1:]
-        nodes = np.concatenate([low - outer[::-1], inner, high + outer])
+        below = np.linspace(min(psi_wide[axis].min(), low - 0.02 * (high - low)), low, beyond + 1)[:-1]
+        above = np.linspace(high, max(psi_wide[axis].max(), high + 0.02 * (high - low)), beyond + 1)[1:]
+        nodes = np.concatenate([below, inner, above])
         lattice = np.unique(np.rint((nodes - nodes[0]) / np.ptp(nodes) * MOST_BUCKETS))
         axes.append(nodes[0] + np.ptp(nodes) * lattice / MOST_BUCKETS)
     return axes

@@ -3,11 +3,11 @@
 Kirchhoff's laws; checked: tests/plant/test_link.py against the closed forms of the RC and RLC circuit.
 """
 
-from simcore.kernel import kernel
+from simcore.kernel import inlined
 from simcore.plant.records import CAPACITOR, CAPACITOR_AND_CHOKE
 
 
-@kernel
+@inlined
 def supply_current(link, link_V, supply_A, link_A):
     """(link voltage, choke current, inverter current) => current out of the supply [A]."""
     if link.kind == CAPACITOR_AND_CHOKE:
@@ -17,7 +17,7 @@ def supply_current(link, link_V, supply_A, link_A):
     return link_A
 
 
-@kernel
+@inlined
 def link_rates(link, link_V, supply_now_A, link_A):
     """(link voltage, supply current, inverter current) => d link_V/dt [V/s], d supply_A/dt [A/s]."""
     if link.kind == CAPACITOR_AND_CHOKE:

@@ -4,11 +4,11 @@ Sources: R. H. Park, 'Two-reaction theory of synchronous machines', AIEE Trans. 
 1.5 belongs to the amplitude-invariant scaling. Checked: tests/reference/test_machine_step.py, test_operating_points.py.
 """
 
-from simcore.kernel import kernel
+from simcore.kernel import inlined, kernel
 from simcore.plant.fluxmap import map_currents, map_fluxes, map_inductances
 
 
-@kernel
+@inlined
 def currents(machine, table, psi_d, psi_q):
     """(flux linkages [Wb]) => id, iq [A]."""
     if machine.use_map:
@@ -32,13 +32,13 @@ def incremental_inductances(machine, table, id_A, iq_A):
     return machine.inductance_d_H, 0.0, 0.0, machine.inductance_q_H
 
 
-@kernel
+@inlined
 def torque(machine, psi_d, psi_q, id_A, iq_A):
     """(flux linkages, currents) => air-gap torque [Nm].  T = 1.5 p (psi_d iq - psi_q id)."""
     return 1.5 * machine.pole_pairs * (psi_d * iq_A - psi_q * id_A)
 
 
-@kernel
+@inlined
 def flux_rates(machine, psi_d, psi_q, id_A, iq_A, vd, vq, omega_e):
     """(flux, current, terminal voltage, electrical speed [rad/s]) => d psi/dt [V].
 

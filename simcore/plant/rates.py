@@ -7,17 +7,15 @@ quadrature, so the audit shows the step's own error.  Checked: tests/reference/t
 
 import math
 
-from simcore.kernel import kernel
+from simcore.kernel import inlined, kernel
 from simcore.plant.link import link_rates, supply_current
 from simcore.plant.machine import currents, flux_rates, incremental_inductances, torque
 from simcore.plant.records import RIG
 from simcore.plant.shaft import settle_friction, shaft_rate
-
-HALF_SQRT3 = 0.5 * math.sqrt(3.0)
-INV_SQRT3 = 1.0 / math.sqrt(3.0)
+from simcore.rotation import HALF_SQRT3, INV_SQRT3, turn
 
 
-@kernel
+@inlined
 def leg_law(drive, leg, current_A, link_V):
     """(leg index, its current [A], link voltage [V]) => leg voltage to the negative rail [V], effective duty.
 
@@ -62,12 +60,11 @@ def open_leg_voltage(machine, table, leg, psi_d, psi_q, id_A, iq_A, sine, cosine
     return v_alpha + x * e_alpha, v_beta + x * e_beta
 
 
-@kernel
-def rates(machine, shaft, link, drive, table, stuck, psi_d, psi_q, omega, theta, link_V, supply_A):
-    """(state, interval) => d/dt of the six states, then id, iq, vd, vq, v_alpha, v_beta, torque, supply current, link current."""
+@inlined
+def rates(machine, shaft, link, drive, table, stuck, psi_d, psi_q, omega, sine, cosine, link_V, supply_A):
+    """(state, sine and cosine of the electrical angle, interval) => d/dt of the six states, then id, iq, vd, vq, v_alpha,
+    v_beta, torque, supply current, link current."""
     omega_e = machine.pole_pairs * omega
-    sine = math.sin(machine.pole_pairs * theta)
-    cosine = math.cos(machine.pole_pairs * theta)
     id_A, iq_A = currents(machine, table, psi_d, psi_q)
     i_alpha = cosine * id_A - sine * iq_A
     i_beta = sine * id_A + cosine * iq_A
@@ -108,7 +105,7 @@ def rates(machine, shaft, link, drive, table, stuck, psi_d, psi_q, omega, theta,
     )  # fmt: skip
 
 
-@kernel
+@inlined
 def quadrature(machine, link, omega, link_V, k):
     """(one stage) => integrands of records.SUMS that need an integral of their own."""
     copper = 1.5 * machine.resistance_ohm * (k[6] * k[6] + k[7] * k[7])
@@ -124,19 +121,24 @@ def rk4(machine, shaft, link, drive, table, stuck, psi_d, psi_q, omega, theta, l
     """(state, step h [s]) => the six states after the step, then the integrals over the step (quadrature order),
     then id, iq and the rotor angle's rate at mid-step."""
     half = 0.5 * h
-    k1 = rates(machine, shaft, link, drive, table, stuck, psi_d, psi_q, omega, theta, link_V, supply_A)
+    p = machine.pole_pairs
+    sine, cosine = math.sin(p * theta), math.cos(p * theta)
+    k1 = rates(machine, shaft, link, drive, table, stuck, psi_d, psi_q, omega, sine, cosine, link_V, supply_A)
     q1 = quadrature(machine, link, omega, link_V, k1)
     w, u = omega + half * k1[2], link_V + half * k1[4]
-    k2 = rates(machine, shaft, link, drive, table, stuck, psi_d + half * k1[0], psi_q + half * k1[1], w,
-               theta + half * k1[3], u, supply_A + half * k1[5])  # fmt: skip
+    s2, c2 = turn(sine, cosine, p * half * k1[3])
+    k2 = rates(machine, shaft, link, drive, table, stuck, psi_d + half * k1[0], psi_q + half * k1[1], w, s2, c2, u,
+               supply_A + half * k1[5])  # fmt: skip
     q2 = quadrature(machine, link, w, u, k2)
     w, u = omega + half * k2[2], link_V + half * k2[4]
-    k3 = rates(machine, shaft, link, drive, table, stuck, psi_d + half * k2[0], psi_q + half * k2[1], w,
-               theta + half * k2[3], u, supply_A + half * k2[5])  # fmt: skip
+    s3, c3 = turn(sine, cosine, p * half * k2[3])
+    k3 = rates(machine, shaft, link, drive, table, stuck, psi_d + half * k2[0], psi_q + half * k2[1], w, s3, c3, u,
+               supply_A + half * k2[5])  # fmt: skip
     q3 = quadrature(machine, link, w, u, k3)
     w, u = omega + h * k3[2], link_V + h * k3[4]
-    k4 = rates(machine, shaft, link, drive, table, stuck, psi_d + h * k3[0], psi_q + h * k3[1], w,
-               theta + h * k3[3], u, supply_A + h * k3[5])  # fmt: skip
+    s4, c4 = turn(sine, cosine, p * h * k3[3])
+    k4 = rates(machine, shaft, link, drive, table, stuck, psi_d + h * k3[0], psi_q + h * k3[1], w, s4, c4, u,
+               supply_A + h * k3[5])  # fmt: skip
     q4 = quadrature(machine, link, w, u, k4)
     s = h / 6.0
     return (
@@ -161,7 +163,7 @@ def rk4(machine, shaft, link, drive, table, stuck, psi_d, psi_q, omega, theta, l
     )
 
 
-@kernel
+@inlined
 def commit(shaft, plant, drive, sums, x):
     """(result of rk4) => plant and sums updated in place."""
     turned = x[3] - plant.theta

@@ -5,11 +5,11 @@ the friction balances the applied torque up to the breakaway torque, in motion i
 Checked: tests/plant/test_shaft.py.
 """
 
-from simcore.kernel import kernel
+from simcore.kernel import inlined, kernel
 from simcore.plant.records import FREE, RIG
 
 
-@kernel
+@inlined
 def shaft_rate(shaft, drive, stuck, omega, torque_Nm):
     """(air-gap torque [Nm], speed [rad/s]) => d omega/dt [rad/s2].  The load torque opposes positive rotation."""
     if shaft.kind == FREE:

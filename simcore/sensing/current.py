@@ -3,9 +3,8 @@
 import cmath
 import math
 
-from simcore.kernel import kernel
-
-HALF_SQRT3 = 0.5 * math.sqrt(3.0)
+from simcore.kernel import inlined, kernel
+from simcore.rotation import HALF_SQRT3
 
 
 @kernel
@@ -27,7 +26,7 @@ def filter_currents(sensor, state, h, id_0, iq_0, id_1, iq_1, turned):
     state.filtered_q_A = y.imag
 
 
-@kernel
+@inlined
 def convert(value, lsb, limit):
     """(analogue value) => converter's value: rounded to the step, clipped to the range (0: not there)."""
     if lsb > 0.0:
@@ -37,7 +36,7 @@ def convert(value, lsb, limit):
     return value
 
 
-@kernel
+@inlined
 def sense_currents(sensor, id_A, iq_A, sine, cosine, noise_a, noise_b, noise_c):
     """(filtered dq currents, true electrical angle, unit normal numbers) => reported ia, ib, ic [A]."""
     i_alpha = cosine * id_A - sine * iq_A

@@ -8,20 +8,20 @@ import math
 
 import numpy as np
 
-from simcore.kernel import kernel
+from simcore.kernel import inlined, kernel
+from simcore.rotation import TWO_PI
 
 GOLDEN = np.uint64(0x9E3779B97F4A7C15)
 MIX_1 = np.uint64(0xBF58476D1CE4E5B9)
 MIX_2 = np.uint64(0x94D049BB133111EB)
 S27, S30, S31, S11 = np.uint64(27), np.uint64(30), np.uint64(31), np.uint64(11)
 CHANNELS = np.uint64(8)
-TWO_PI = 2.0 * math.pi
 UNIT = 2.0**-53
 
 CURRENT_AB, CURRENT_C, RESOLVER, LINK_VOLTAGE = 0, 1, 2, 3
 
 
-@kernel
+@inlined
 def mix(word):
     """(64-bit word) => well-mixed 64-bit word."""
     word = (word ^ (word >> S30)) * MIX_1

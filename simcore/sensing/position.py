@@ -7,25 +7,23 @@ Source: D. C. Hanselman, IEEE Trans. Ind. Electron. 37(6), 1990 (from memory).  
 
 import math
 
-from simcore.kernel import kernel
+from simcore.kernel import inlined, kernel
+from simcore.rotation import turn, wrap
 from simcore.sensing.records import RESOLVER
 
-TWO_PI = 2.0 * math.pi
 
-
-@kernel
-def channels(sensor, state, angle):
-    """(resolver angle [rad]) => sine and cosine channel with all defects and this tick's noise."""
-    sine = math.sin(angle)
-    cosine = math.cos(angle)
+@inlined
+def channels(sensor, state, sine, cosine):
+    """(sine and cosine of the resolver angle) => sine and cosine channel with all defects and this tick's noise."""
     channel_sin = (1.0 + sensor.amplitude_imbalance) * sine + sensor.offset_sin + state.noise_sin
     channel_cos = cosine * sensor.cos_quadrature - sine * sensor.sin_quadrature + sensor.offset_cos + state.noise_cos
     return channel_sin, channel_cos
 
 
-@kernel
-def _loop_rates(sensor, channel_sin, channel_cos, tracked, speed):
-    error = channel_sin * math.cos(tracked) - channel_cos * math.sin(tracked)
+@inlined
+def _loop_rates(sensor, channel_sin, channel_cos, sine, cosine, speed):
+    """(channels, sine and cosine of the tracked angle, tracked speed) => rates of tracked angle and speed."""
+    error = channel_sin * cosine - channel_cos * sine
     wn = sensor.natural_frequency_rad_s
     return speed + 2.0 * sensor.damping * wn * error, wn * wn * error
 
@@ -33,26 +31,26 @@ def _loop_rates(sensor, channel_sin, channel_cos, tracked, speed):
 @kernel
 def track(sensor, state, h, theta_0, theta_1, omega_0, omega_1):
     """(mechanical angle [rad] and speed [rad/s] at both ends of a step) => tracking loop after the step (Runge-Kutta 4)."""
-    middle = 0.5 * (theta_0 + theta_1) + 0.125 * h * (omega_0 - omega_1)
-    sin_0, cos_0 = channels(sensor, state, sensor.pole_pairs * theta_0)
-    sin_m, cos_m = channels(sensor, state, sensor.pole_pairs * middle)
-    sin_1, cos_1 = channels(sensor, state, sensor.pole_pairs * theta_1)
-    y, w = state.tracked_rad, state.tracked_rad_s
+    to_end = sensor.pole_pairs * (theta_1 - theta_0)
+    to_middle = 0.5 * to_end + 0.125 * sensor.pole_pairs * h * (omega_0 - omega_1)
+    sine, cosine = math.sin(sensor.pole_pairs * theta_0), math.cos(sensor.pole_pairs * theta_0)
+    sin_0, cos_0 = channels(sensor, state, sine, cosine)
+    turned_sin, turned_cos = turn(sine, cosine, to_middle)
+    sin_m, cos_m = channels(sensor, state, turned_sin, turned_cos)
+    turned_sin, turned_cos = turn(sine, cosine, to_end)
+    sin_1, cos_1 = channels(sensor, state, turned_sin, turned_cos)
+    w = state.tracked_rad_s
     half = 0.5 * h
-    a1, b1 = _loop_rates(sensor, sin_0, cos_0, y, w)
-    a2, b2 = _loop_rates(sensor, sin_m, cos_m, y + half * a1, w + half * b1)
-    a3, b3 = _loop_rates(sensor, sin_m, cos_m, y + half * a2, w + half * b2)
-    a4, b4 = _loop_rates(sensor, sin_1, cos_1, y + h * a3, w + h * b3)
-    state.tracked_rad = y + h / 6.0 * (a1 + 2.0 * (a2 + a3) + a4)
+    sine, cosine = math.sin(state.tracked_rad), math.cos(state.tracked_rad)
+    a1, b1 = _loop_rates(sensor, sin_0, cos_0, sine, cosine, w)
+    turned_sin, turned_cos = turn(sine, cosine, half * a1)
+    a2, b2 = _loop_rates(sensor, sin_m, cos_m, turned_sin, turned_cos, w + half * b1)
+    turned_sin, turned_cos = turn(sine, cosine, half * a2)
+    a3, b3 = _loop_rates(sensor, sin_m, cos_m, turned_sin, turned_cos, w + half * b2)
+    turned_sin, turned_cos = turn(sine, cosine, h * a3)
+    a4, b4 = _loop_rates(sensor, sin_1, cos_1, turned_sin, turned_cos, w + h * b3)
+    state.tracked_rad += h / 6.0 * (a1 + 2.0 * (a2 + a3) + a4)
     state.tracked_rad_s = w + h / 6.0 * (b1 + 2.0 * (b2 + b3) + b4)
-
-
-@kernel
-def wrap(angle):
-    """(angle [rad]) => the same angle in (-pi, pi]."""
-    if angle > math.pi or angle <= -math.pi:
-        angle -= TWO_PI * math.ceil(angle / TWO_PI - 0.5)
-    return angle
 
 
 @kernel
