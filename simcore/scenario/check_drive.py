@@ -80,15 +80,11 @@ def currents(report, machine, initial, commands):
     size = math.hypot(initial.id_A, initial.iq_A)
     if size > limit:
         key = "id_A" if abs(initial.id_A) >= abs(initial.iq_A) else "iq_A"
-        report.finding(
-            ("initial", key), f"the run begins with {short(size)} A, above machine.max_current_A = {short(limit)} A"
-        )
+        report.finding(("initial", key), f"the run begins with {short(size)} A, above machine.max_current_A = {short(limit)} A")
     for key in ("id_A", "iq_A"):
         profile = getattr(commands, key)
         if profile is not None and profile.largest > limit:
-            statement = (
-                f"reaches {short(profile.largest)}, above machine.max_current_A = {short(limit)} A: it will be limited"
-            )
+            statement = f"reaches {short(profile.largest)}, above machine.max_current_A = {short(limit)} A: it will be limited"
             report.finding(("commands", key), statement)
 
 
@@ -104,9 +100,7 @@ def profiles(report, commands, load, inverter, run):
         ticks = [round(t / tick) for t in profile.times]
         same = next((k for k in range(1, len(ticks)) if ticks[k] == ticks[k - 1]), None)
         if same is not None and profile.shape == "step":
-            report.finding(
-                at, f"points {same - 1} and {same} fall on the same tick ({short(tick)} s): the later one holds"
-            )
+            report.finding(at, f"points {same - 1} and {same} fall on the same tick ({short(tick)} s): the later one holds")
         if len(ticks) > 1 and profile.times[-1] > run.duration_s:
             late = short(profile.times[-1])
             report.finding(at, f"its last point at {late} s lies beyond the run's end, {short(run.duration_s)} s")

@@ -72,8 +72,12 @@ def magnet(report, machine):
 
 def _would_do(rate, tick):
     """Substeps that bring rate x step to 1, as a remedy; '' where more than allowed."""
-    wanted = math.ceil(rate * tick * (1 - 1e-9))
-    return f"Set run.substeps = {wanted}" if wanted <= MOST_SUBSTEPS else ""
+    wanted = rate * tick * (1 - 1e-9)
+    return f"Set run.substeps = {math.ceil(wanted)}" if wanted <= MOST_SUBSTEPS else ""
+
+
+def _inverse(time_s):
+    return 1.0 / time_s if time_s > 1e-300 else math.inf
 
 
 @needs("supply", "inverter", "run")
@@ -94,11 +98,11 @@ def link(report, supply, inverter, run):
         return
     rates = []
     if resistance > 0.0 and inductance == 0.0:
-        rates.append((1.0 / (resistance * c), 1.0, "step/(R C)", "resistance_ohm"))
+        rates.append((_inverse(resistance * c), 1.0, "step/(R C)", "resistance_ohm"))
     if inductance > 0.0:
-        rates.append((1.0 / math.sqrt(inductance * c), 1.0, "step/sqrt(L C)", "inductance_H"))
+        rates.append((_inverse(math.sqrt(inductance * c)), 1.0, "step/sqrt(L C)", "inductance_H"))
         # A large resistance makes the fast pole R/L.
-        rates.append((resistance / inductance, STABLE, "step R/L", "inductance_H"))
+        rates.append((resistance * _inverse(inductance), STABLE, "step R/L", "inductance_H"))
     for rate, limit, name, key in rates:
         if rate * step > limit * (1 + 1e-9):
             report.problem(

@@ -25,9 +25,7 @@ def windows(report, expect, run, inverter):
                 "Widen the window",
             )
         if "band_percent" in wanted.model_fields_set and wanted.measure != "settling_time_s":
-            report.finding(
-                ("expect", k, "band_percent"), f'has no effect on "{wanted.measure}", only on "settling_time_s"'
-            )
+            report.finding(("expect", k, "band_percent"), f'has no effect on "{wanted.measure}", only on "settling_time_s"')
 
 
 @needs("scope", "run", "inverter")

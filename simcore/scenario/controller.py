@@ -30,9 +30,7 @@ class Controller(Table):
         description="module:Class; the module lies beside the file that names it, or is importable; file.py:Class too",
         json_schema_extra={"unit": ""},
     )
-    mode: str | None = word(
-        "torque, speed, current or voltage for the built-in (default torque); free for others", None
-    )
+    mode: str | None = word("torque, speed, current or voltage for the built-in (default torque); free for others", None)
     tuning: dict[str, Any] = table("belongs to the class, checked by the class", dict)
     machine: dict[str, Any] = table("keys of [machine] that the controller believes otherwise", dict)
     delay_updates: int = quantity("", "updates from a sample to the duties it leads to", 1, ge=0, le=8)
@@ -80,8 +78,6 @@ class Initial(Table):
     """State at tick 0."""
 
     speed_rpm: float = quantity("rpm", "speed; on a rig the profile's", 0.0, ge=-1e6, le=1e6)
-    angle_electrical_deg: float = quantity(
-        "deg", "electrical angle of the d axis from phase a", 0.0, ge=-36000, le=36000
-    )
+    angle_electrical_deg: float = quantity("deg", "electrical angle of the d axis from phase a", 0.0, ge=-36000, le=36000)
     id_A: float = quantity("A", "d-axis current", 0.0, ge=-1e6, le=1e6)
     iq_A: float = quantity("A", "q-axis current", 0.0, ge=-1e6, le=1e6)

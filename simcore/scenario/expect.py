@@ -17,9 +17,7 @@ class Expectation(Table):
     step_at_s: float | None = quantity("s", "time of the step, for step measures", None, ge=0, le=1e6)
     band_percent: float = quantity("percent", "band of settling_time_s, in percent of the step", 2.0, gt=0, le=100)
     order: float | None = quantity("", "order of harmonic_amplitude, of the electrical frequency", None, ge=0, le=1e5)
-    fundamental_Hz: float | None = quantity(
-        "Hz", "fundamental, needed where the electrical speed is zero", None, gt=0, le=1e9
-    )
+    fundamental_Hz: float | None = quantity("Hz", "fundamental, needed where the electrical speed is zero", None, gt=0, le=1e9)
     min: float | None = quantity("as signal", "smallest value allowed", None)
     max: float | None = quantity("as signal", "largest value allowed", None)
     equal: float | None = quantity("as signal", "value wanted, with tolerance", None)
@@ -46,9 +44,7 @@ class Expectation(Table):
         if self.equal is None and self.min is None and self.max is None:
             raise refuse("has no limit", "Add min, max, or equal with tolerance")
         if self.equal is not None and (self.min is not None or self.max is not None):
-            raise refuse(
-                "stands together with min or max", "Keep either equal with tolerance, or min and max", ("equal",)
-            )
+            raise refuse("stands together with min or max", "Keep either equal with tolerance, or min and max", ("equal",))
         if self.equal is not None and self.tolerance is None:
             raise refuse("has no tolerance", "Add tolerance = ... in the signal's unit", ("equal",))
         if self.equal is None and self.tolerance is not None:
@@ -58,14 +54,10 @@ class Expectation(Table):
         if self.measure in STEP_MEASURES and self.step_at_s is None:
             raise refuse(f"{self.measure} needs the time of the step", "Add step_at_s = ... (s)", ("measure",))
         if self.measure == "harmonic_amplitude" and self.order is None:
-            raise refuse(
-                "harmonic_amplitude needs an order", "Add order = ..., of the electrical frequency", ("measure",)
-            )
+            raise refuse("harmonic_amplitude needs an order", "Add order = ..., of the electrical frequency", ("measure",))
         for key, measures in KEYS_OF_MEASURES.items():
             if getattr(self, key) is not None and self.measure not in measures:
                 raise refuse(f"does not belong to {self.measure}, only to {one_of(measures)}", "Leave it out", (key,))
         if self.from_s is not None and self.to_s is not None and self.to_s <= self.from_s:
-            raise refuse(
-                f"must be later than from_s = {self.from_s:g} (s)", "Exchange them or widen the window", ("to_s",)
-            )
+            raise refuse(f"must be later than from_s = {self.from_s:g} (s)", "Exchange them or widen the window", ("to_s",))
         return self

@@ -93,9 +93,7 @@ def _list_remedy(field):
         return "Check the entries"
     if index.models_in(field.annotation):
         return "Write each entry under its own [[...]] header"
-    default = (
-        show(list(field.default)) if isinstance(field.default, tuple) and field.default else "[[0.0, 1.0], [1.0, 2.0]]"
-    )
+    default = show(list(field.default)) if isinstance(field.default, tuple) and field.default else "[[0.0, 1.0], [1.0, 2.0]]"
     return f"{field.description[:1].upper()}{field.description[1:]}, for example {default}"
 
 
@@ -116,9 +114,7 @@ def _kind_rule(report, kind, location):
     value = report.value(at_kind)
     if kind == "union_tag_not_found" or value is NO_VALUE:
         return "has no kind", f"Add kind = {one_of(kinds)} to [{'.'.join(map(str, location))}]"
-    return f"kind = {show(value)} is not known; it must be {one_of(kinds)}", did_you_mean(
-        value, kinds, "Write one of these"
-    )
+    return f"kind = {show(value)} is not known; it must be {one_of(kinds)}", did_you_mean(value, kinds, "Write one of these")
 
 
 def unknown_key(report, location):

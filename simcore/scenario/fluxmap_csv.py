@@ -57,9 +57,7 @@ def read_flux_map(path, columns=None) -> MapData:
 
 def _read_points(text, names):
     """Array (points, 5): id, iq, psi_d, psi_q, line number."""
-    lines = [
-        (k, line) for k, line in enumerate(text.splitlines(), 1) if line.strip() and not line.lstrip().startswith("#")
-    ]
+    lines = [(k, line) for k, line in enumerate(text.splitlines(), 1) if line.strip() and not line.lstrip().startswith("#")]
     if not lines:
         raise FileProblem("the file is empty", f"Write a header line {','.join(names.values())} and one row a point")
     header_text = lines[0][1]
@@ -71,7 +69,7 @@ def _read_points(text, names):
     if len(rows) != len(lines):
         raise FileProblem("a quoted cell runs over several lines", "Remove the quotes") from None
     header = [cell.strip() for cell in rows[0]]
-    where = {key: _column(header, name, key) for key, name in names.items()}
+    where = {key: _column(header, names, key) for key in names}
     points = np.empty((len(rows) - 1, 5))
     for k, row in enumerate(rows[1:]):
         line = lines[k + 1][0]
@@ -84,24 +82,24 @@ def _read_points(text, names):
             if value is None or not np.isfinite(value) or "_" in cell:
                 where_at = f'line {line}, column "{printable(names[key])}"'
                 rule = f"{where_at}: {printable(cell, quote=True)} is not a finite number"
-                remedy = (
-                    "Write decimal points, and semicolons between cells" if "," in cell else "Mend or remove the row"
-                )
+                remedy = "Write decimal points, and semicolons between cells" if "," in cell else "Mend or remove the row"
                 raise FileProblem(rule, remedy)
             points[k, column] = value
         points[k, 4] = line
     return points
 
 
-def _column(header, name, key):
+def _column(header, names, key):
+    name = names[key]
     hits = [k for k, title in enumerate(header) if title == name]
     if len(hits) == 1:
         return hits[0]
     if len(hits) > 1:
         raise FileProblem(f'the column "{printable(name)}" stands {len(hits)} times in the header', "Rename the others")
     listed = ", ".join(f'"{printable(h)}"' for h in header[:12])
-    close = near(name, header, count=1, cutoff=0.5)
-    example = close[0] if close else header[0]
+    free = [title for title in header if title and title not in names.values()]
+    close = near(name, free, count=1, cutoff=0.5)
+    example = close[0] if close else (free or header)[0]
     rule = f'no column "{printable(name)}"; the columns are {listed}'
     ask = f"Did you mean {one_of(close)}? " if close else ""
     raise FileProblem(rule, f'{ask}Name it in machine.flux_map: columns = {{ {key} = "{printable(example)}" }}')
@@ -167,9 +165,7 @@ def _mirror(id_A, iq_A, psi_d, psi_q):
         id_A, iq_A, psi_d, psi_q = id_A, -iq_A[::-1], psi_d[:, ::-1], -psi_q[:, ::-1]
     worst = np.abs(psi_q[:, 0]).max()
     if worst > 2e-3 * max(np.abs(psi_d).max(), np.abs(psi_q).max()):
-        told = (
-            f"only one sign of iq, and psi_q at iq = 0 is up to {worst * 1e3:.3g} mWb: not mirrored, continued linearly"
-        )
+        told = f"only one sign of iq, and psi_q at iq = 0 is up to {worst * 1e3:.3g} mWb: not mirrored, continued linearly"
         return id_A, iq_A, psi_d, psi_q, [told]
     psi_q = psi_q.copy()
     psi_q[:, 0] = 0.0

@@ -161,6 +161,4 @@ def type_text(annotation) -> str:
         return "a table"
     if get_origin(annotation) in (Union, type(int | None)) and len(members) == 1:
         return type_text(members[0])
-    return {"Profile": "a number or profile", "Curve": "a number or curve"}.get(
-        getattr(annotation, "__name__", ""), "a value"
-    )
+    return {"Profile": "a number or profile", "Curve": "a number or curve"}.get(getattr(annotation, "__name__", ""), "a value")

@@ -22,9 +22,7 @@ class DevicesCommon(Table):
 
     diode: DiodeDrop | None = word("forward drop of the diode; absent: ideal", None)
     junction_degC: float = quantity("degC", "temperature at which the tables are read", 25.0, ge=-60, le=300)
-    stray_inductance_H: float = quantity(
-        "H", "stray inductance of the commutation loop (kept, not used)", 0.0, ge=0, le=1e-3
-    )
+    stray_inductance_H: float = quantity("H", "stray inductance of the commutation loop (kept, not used)", 0.0, ge=0, le=1e-3)
     rated_voltage_V: float = quantity("V", "blocking voltage (kept, not used); 0: not given", 0.0, ge=0, le=1e5)
     max_junction_degC: float = quantity("degC", "highest junction temperature (kept, not used)", 175.0, ge=0, le=400)
 
@@ -52,9 +50,7 @@ class GateSetting(Table):
     reference_voltage_V: float = quantity("V", "link voltage of the tables", 0.0, ge=0, le=1e5)
     reference_temperature_degC: float = quantity("degC", "junction temperature of the tables", 25.0, ge=-60, le=300)
     voltage_exponent: float = quantity("", "energies grow with (voltage / reference) to this power", 1.0, ge=0, le=5)
-    temperature_coefficient_per_K: float = quantity(
-        "per_K", "relative change of energies a kelvin", 0.0, ge=-0.1, le=0.1
-    )
+    temperature_coefficient_per_K: float = quantity("per_K", "relative change of energies a kelvin", 0.0, ge=-0.1, le=0.1)
     energy_on_J: Points = quantity("J", "turn-on energy [[A, J], ...]", ())
     energy_off_J: Points = quantity("J", "turn-off energy [[A, J], ...]", ())
     energy_recovery_J: Points = quantity("J", "reverse recovery energy [[A, J], ...]", ())

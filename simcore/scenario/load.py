@@ -31,9 +31,7 @@ class FreeLoad(Table):
         ge=0,
         le=1e6,
     )
-    torque_Nm: ProfileField = quantity(
-        "Nm", "load torque over time, opposes positive rotation", 0.0, validate_default=True
-    )
+    torque_Nm: ProfileField = quantity("Nm", "load torque over time, opposes positive rotation", 0.0, validate_default=True)
 
 
 class LockedLoad(Table):

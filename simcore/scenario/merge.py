@@ -125,6 +125,4 @@ def _toml_value(text, value):
         pass
     if _WORD.match(value):
         return value
-    raise OverrideError(
-        text, "the value is not TOML", "Write a number, true, a bare word, or TOML in quotes of your shell"
-    )
+    raise OverrideError(text, "the value is not TOML", "Write a number, true, a bare word, or TOML in quotes of your shell")

@@ -89,9 +89,7 @@ def lay_parts(report, folder):
                 report.problem(at, problem.rule, problem.remedy)
             failed.add(path)
             continue
-        merged = lay_beneath(
-            {k: v for k, v in table.items() if k != "part"}, part, report.origins, file_label(file), path
-        )
+        merged = lay_beneath({k: v for k, v in table.items() if k != "part"}, part, report.origins, file_label(file), path)
         table.clear()
         table.update(merged)
     return failed
@@ -142,9 +140,7 @@ def _refuse_strange(part, path, name):
     """A part whose keys stand below a header, or that is a part of another table: one sentence instead of many."""
     table = path[-1]
     if "part" in part:
-        raise FileProblem(
-            f'the part "{printable(name)}" names a part itself', 'Start it from another by base = "other.toml"'
-        )
+        raise FileProblem(f'the part "{printable(name)}" names a part itself', 'Start it from another by base = "other.toml"')
     if isinstance(part.get(table), dict):
         raise FileProblem(
             f'the part "{printable(name)}" has its keys below [{table}]',

@@ -10,6 +10,9 @@ from simcore.scenario.errors import did_you_mean, one_of, show
 from simcore.scenario.fields import finite, is_number, refuse
 
 SHAPES = ("step", "linear")
+# Beyond these, ticks and states leave what a double can count.
+_LARGEST_X = 1e9
+_LARGEST_VALUE = 1e12
 
 
 @dataclass(frozen=True)
@@ -69,6 +72,9 @@ def _pairs(points, first, second, at=()):
                 raise refuse(f"point {k}: {name} {show(number)} must be a number", "Write it without quotes", at)
             if not finite(number):
                 raise refuse(f"point {k}: {name} {show(number)} must be finite", "Give a number", at)
+        for name, number, most in ((first, point[0], _LARGEST_X), (second, point[1], _LARGEST_VALUE)):
+            if abs(number) > most:
+                raise refuse(f"point {k}: {name} {show(number)} is beyond {most:g}", "Check the unit", at)
         x = float(point[0])
         if xs and x <= xs[-1]:
             remedy = "Sort the points and leave one at each place"
@@ -78,14 +84,20 @@ def _pairs(points, first, second, at=()):
     return tuple(xs), tuple(ys)
 
 
+def _constant(number):
+    if not finite(number):
+        raise refuse("must be finite", "Give a number")
+    if abs(number) > _LARGEST_VALUE:
+        raise refuse(f"is beyond {_LARGEST_VALUE:g}", "Check the unit")
+    return float(number)
+
+
 def read_profile(raw: Any) -> Profile:
     """A number, [[time_s, value], ...] or { points = [...], shape = "linear" } => Profile."""
     if isinstance(raw, Profile):
         return raw
     if is_number(raw):
-        if not finite(raw):
-            raise refuse("must be finite", "Give a number")
-        return Profile((0.0,), (float(raw),))
+        return Profile((0.0,), (_constant(raw),))
     shape, points, at = "step", raw, ()
     if isinstance(raw, dict):
         for key in raw:
@@ -108,9 +120,7 @@ def read_curve(raw: Any) -> Curve:
     if isinstance(raw, Curve):
         return raw
     if is_number(raw):
-        if not finite(raw):
-            raise refuse("must be finite", "Give a number")
-        curve = Curve((25.0,), (float(raw),))
+        curve = Curve((25.0,), (_constant(raw),))
     else:
         curve = Curve(*_pairs(raw, "degC", "value"))
     if min(curve.values) < 0.0:
@@ -129,7 +139,5 @@ _RAMPS = {
     "required": ["points"],
     "additionalProperties": False,
 }
-ProfileField = Annotated[
-    Profile, PlainValidator(read_profile), WithJsonSchema({"anyOf": [{"type": "number"}, _PAIRS, _RAMPS]})
-]
+ProfileField = Annotated[Profile, PlainValidator(read_profile), WithJsonSchema({"anyOf": [{"type": "number"}, _PAIRS, _RAMPS]})]
 CurveField = Annotated[Curve, PlainValidator(read_curve), WithJsonSchema({"anyOf": [{"type": "number"}, _PAIRS]})]

@@ -140,9 +140,7 @@ def _validate(report, unchecked):
     try:
         scenario = Scenario.model_validate(checked)
     except ValidationError as error:
-        errors = [
-            e for e in error.errors(include_url=False) if not (e["type"] == "missing" and e["loc"][0] in unchecked)
-        ]
+        errors = [e for e in error.errors(include_url=False) if not (e["type"] == "missing" and e["loc"][0] in unchecked)]
         explain(report, errors)
         wrong = {e["loc"][0] for e in errors} | unchecked
         for name, field in Scenario.model_fields.items():
@@ -151,9 +149,7 @@ def _validate(report, unchecked):
             elif name not in wrong:
                 adapter = TypeAdapter(Annotated[field.annotation, field])
                 tables[name] = (
-                    adapter.validate_python(checked[name])
-                    if name in checked
-                    else field.get_default(call_default_factory=True)
+                    adapter.validate_python(checked[name]) if name in checked else field.get_default(call_default_factory=True)
                 )
         return tables
     tables = {name: getattr(scenario, name) for name in Scenario.model_fields}

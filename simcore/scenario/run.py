@@ -26,7 +26,5 @@ class Scope(Table):
     @model_validator(mode="after")
     def _in_order(self):
         if self.to_s <= self.from_s:
-            raise refuse(
-                f"must be later than from_s = {self.from_s:g} (s)", "Exchange them or widen the window", ("to_s",)
-            )
+            raise refuse(f"must be later than from_s = {self.from_s:g} (s)", "Exchange them or widen the window", ("to_s",))
         return self

@@ -35,9 +35,7 @@ class Resolver(Table):
     quadrature_error_deg: float = quantity("deg", "phase error of the cosine channel", 0.0, ge=-45, le=45)
     offset_sin: float = quantity("", "offset of the sine channel, relative to amplitude 1", 0.0, ge=-0.5, le=0.5)
     offset_cos: float = quantity("", "offset of the cosine channel, relative to amplitude 1", 0.0, ge=-0.5, le=0.5)
-    mounting_offset_deg: float = quantity(
-        "deg", "added to the angle, electrical degrees of the machine", 0.0, ge=-360, le=360
-    )
+    mounting_offset_deg: float = quantity("deg", "added to the angle, electrical degrees of the machine", 0.0, ge=-360, le=360)
     noise_rms: float = quantity("", "noise of each channel, relative to amplitude 1", 0.0, ge=0, le=0.5)
     tracking_natural_frequency_Hz: float = quantity("Hz", "natural frequency of the tracking loop", 300.0, gt=0, le=1e5)
     tracking_damping: float = quantity("", "damping of the tracking loop", 0.7071, gt=0, le=10)

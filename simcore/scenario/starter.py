@@ -89,9 +89,7 @@ def write_starter(kind, name, folder=".") -> Path:
     """
     makers = {"scenario": _scenario, "controller": _controller}
     if kind not in makers:
-        _refuse(
-            "new", f'"{printable(str(kind))}" is no starter file', did_you_mean(kind, makers, "scenario or controller")
-        )
+        _refuse("new", f'"{printable(str(kind))}" is no starter file', did_you_mean(kind, makers, "scenario or controller"))
     file_name, text = makers[kind](name)
     path = Path(folder) / file_name
     try:

@@ -29,9 +29,7 @@ def read_toml(path):
             where = f"line {found.group(2)}, column {found.group(3)}: "
         else:
             where = f"line {text.count(chr(10)) + 1} (end of file): " if found else ""
-        raise FileProblem(
-            f"{where}not TOML: {message}", "Mend the line; text stands in quotes, tables in [brackets]"
-        ) from None
+        raise FileProblem(f"{where}not TOML: {message}", "Mend the line; text stands in quotes, tables in [brackets]") from None
     if too_deep(document):
         raise FileProblem(*_TOO_DEEP)
     return document
@@ -51,9 +49,7 @@ def read_with_base(path, remember, origins):
             loop = " -> ".join(p.name for p in [*seen[seen.index(real) :], real])
             raise _named(FileProblem(f"base comes back to itself ({loop})", "Remove one base"), chain[-1][0])
         if len(seen) >= _LONGEST_CHAIN:
-            raise _named(
-                FileProblem(f"more than {_LONGEST_CHAIN} files start from another", "Shorten the chain"), current
-            )
+            raise _named(FileProblem(f"more than {_LONGEST_CHAIN} files start from another", "Shorten the chain"), current)
         try:
             document = read_toml(current)
         except FileProblem as problem:

@@ -28,9 +28,7 @@ def _write_table(table, path, lines):
 
 
 def _has_header(value):
-    return isinstance(value, dict) or (
-        isinstance(value, list) and bool(value) and all(isinstance(e, dict) for e in value)
-    )
+    return isinstance(value, dict) or (isinstance(value, list) and bool(value) and all(isinstance(e, dict) for e in value))
 
 
 def _key(name):

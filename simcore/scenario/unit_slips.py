@@ -62,7 +62,5 @@ def unit_slip(name, known, value):
 
 def _suggest(target, unit, factor, value):
     if factor is not None and finite(value):
-        return (
-            f'Did you mean "{target} = {show(float(f"{float(value) * factor:.6g}"))}"{f" (in {unit})" if unit else ""}?'
-        )
+        return f'Did you mean "{target} = {show(float(f"{float(value) * factor:.6g}"))}"{f" (in {unit})" if unit else ""}?'
     return f'Did you mean "{target}"{f" (in {unit})" if unit else ""}?'

@@ -394,9 +394,7 @@ def test_right_entries_of_a_list_are_checked_beside_wrong_ones(tmp_path):
 def test_the_sentence_names_the_file_that_wrote_the_value(tmp_path):
     write(tmp_path, {"kind": "constants", "pole_pairs": "four"}, "motors/odd.toml")
     write(tmp_path, spoiled(supply__voltage_V="700"), "ground.toml")
-    top = write(
-        tmp_path, 'base = "ground.toml"\nmachine = { part = "motors/odd" }\n[run]\nduration_s = "1"\n', "top.toml"
-    )
+    top = write(tmp_path, 'base = "ground.toml"\nmachine = { part = "motors/odd" }\n[run]\nduration_s = "1"\n', "top.toml")
     named = {p.split(": ")[0].rsplit("/", 1)[-1]: p for p in problems_of(top, ["load.speed_rpm=fast"])}
     assert "run.duration_s" in named["top.toml"]
     assert "supply.voltage_V" in named["ground.toml"]

@@ -24,7 +24,7 @@ def test_the_example_reads_as_written(tmp_path):
 
 
 def test_absent_keys_are_ideal(tmp_path):
-    # Defaults of the scenario language: ideal position, no converter, unlimited range, one update of delay, double update.
+    # Defaults as the scenario language states them.
     scenario = load_scenario(
         write(tmp_path, spoiled(sensors=REMOVE, inverter__model=REMOVE, inverter__dead_time_s=REMOVE, scope=REMOVE))
     )
