@@ -47,7 +47,8 @@ class Measured(NamedTuple):
 class Command(NamedTuple):
     """What a controller answers.  Duty 1 is the upper switch on for the whole tick.
 
-    `extra` carries the values of the class's `signals`, in that order.  The last six are reports for the recording and may stay away.
+    `extra` carries the values of the class's `signals`, in that order.  The last six are reports for the recording and
+    may stay away.
     """
 
     duty_a: float
@@ -68,9 +69,9 @@ class Command(NamedTuple):
 class Setup:
     """What a controller is told before the run.
 
-    `machine` is the controller's belief about the machine (the scenario's, unless [controller.machine] overrides it): an object whose
-    attributes are the scenario's keys, such as machine.stator_resistance_ohm; `inverter` likewise.  `tuning` is a dict of the
-    scenario's [controller.tuning].
+    `machine` is the controller's belief about the machine (the scenario's, unless [controller.machine] overrides it): an
+    object whose attributes are the scenario's keys, such as machine.stator_resistance_ohm; `inverter` likewise.  `tuning` is a
+    dict of the scenario's [controller.tuning].
     """
 
     update_s: float
@@ -92,7 +93,10 @@ class TuningError(ValueError):
 
 
 class Controller(ABC):
-    """A controller in Python: `reset(setup)` before the run, `step(measured)` once an update.  Wrap, do not subclass, a concrete one."""
+    """A controller in Python: `reset(setup)` before the run, `step(measured)` once an update.
+
+    Wrap, do not subclass, a concrete one.
+    """
 
     signals: tuple[str, ...] = ()
     modes: tuple[str, ...] | None = None  # None: any
@@ -127,9 +131,9 @@ COMMAND = np.dtype(
 def step_signature():
     """The eager numba signature of a compiled step.
 
-    int64 step(measured, command, parameters, state, tables, member): arrays of one MEASURED and one COMMAND record a member; the
-    controller's own parameters and state as 2-D float64 arrays (a row a member, viewed as its own record if it likes) and 1-D
-    tables.  Returns 0, or a code of its own that ends the run.
+    int64 step(measured, command, parameters, state, tables, member): arrays of one MEASURED and one COMMAND record a member;
+    the controller's own parameters and state as 2-D float64 arrays (a row a member, viewed as its own record if it likes)
+    and 1-D tables.  Returns 0, or a code of its own that ends the run.
     """
     from numba import from_dtype, types
 

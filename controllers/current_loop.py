@@ -1,6 +1,7 @@
 """Current loop in the rotor frame: decoupling, PI, voltage limit with anti-windup.
 
-kp = alpha L, ki = alpha R cancels the winding's pole (L. Harnefors, H.-P. Nee, IEEE Trans. Ind. Appl. 34(1), 1998, from memory).
+kp = alpha L, ki = alpha R cancels the winding's pole: L. Harnefors, H.-P. Nee, IEEE Trans. Ind. Appl. 34(1), 1998 (from
+memory).
 Checked: tests/reference/test_current_loop.py.
 """
 

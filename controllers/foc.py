@@ -51,6 +51,11 @@ class FieldOrientedController(Controller):
         p["max_current_A"] = setup.machine.max_current_A
         p["max_speed_rad_s"] = setup.machine.max_speed_rpm * math.pi / 30.0
 
+    @staticmethod
+    def compiled_function():
+        """The compiled step alone, loaded or compiled now; needs no set-up."""
+        return _compiled()
+
     def compiled_step(self):
         """The same controller for the compiled run; shares this object's parameters and state."""
         return CompiledStep(_compiled(), self._parameters, self._state, self._tables)

@@ -44,7 +44,9 @@ def _known(tuning, problems):
             number = isinstance(value, (int, float)) and not isinstance(value, bool)
             if not number or not math.isfinite(value) or not low <= value <= high:
                 of = f" ({unit})" if unit else ""
-                problems.append(f"controller.tuning.{name} = {value!r}: must be a number in {low:g} to {high:g}{of}. Change it.")
+                problems.append(
+                    f"controller.tuning.{name} = {value!r}: must be a number from {low:g} to {high:g}{of}. Change it."
+                )
             else:
                 values[name] = float(value)
     return values

@@ -29,6 +29,16 @@ class Bench:
         self.scenario = scenario
         self.controller = controller if controller is not None else load_controller(scenario)
 
+    def load_kernels(self):
+        """Loads the machine code that the run needs, or compiles it (only once after an installation or an upgrade)."""
+        from simcore.loop.run import compiled_run, python_shell
+
+        if hasattr(self.controller, "compiled_function"):
+            self.controller.compiled_function()
+            compiled_run()
+        else:
+            python_shell()
+
     def setup(self):
         """What the controller is told before the run."""
         scenario = self.scenario

@@ -36,9 +36,15 @@ def status_sentence(scenario, controller, state):
     sentences = {
         r.CONTROLLER_CODE: f"{name} ended the run at {place} with its own code {value:g}.",
         r.DUTY_NOT_A_NUMBER: f"{name} gave a duty that is not a finite number at {place}. Check its arithmetic.",
-        r.DUTY_OUT_OF_RANGE: f"{name} gave a duty of {value:g} at {place}; duties lie in 0..1. Clip the request to the link voltage.",
-        r.GATES_OFF: f"{name} gave gates_on = False at {place}; legs that are off are not available in this version. Keep the gates on.",
-        r.GATE_SETTING: f"{name} gave gate_setting = {value:g} at {place}; gate settings are not available in this version. Leave -1.",
+        r.DUTY_OUT_OF_RANGE: (
+            f"{name} gave a duty of {value:g} at {place}; duties lie in 0..1. Clip the request to the link voltage."
+        ),
+        r.GATES_OFF: (
+            f"{name} gave gates_on = False at {place}; legs that are off are not available in this version. Keep the gates on."
+        ),
+        r.GATE_SETTING: (
+            f"{name} gave gate_setting = {value:g} at {place}; gate settings are not available in this version. Leave -1."
+        ),
         r.DIVERGED: (
             f"the solution diverged at {place}: flux linkage or link voltage reached {value:g} (Wb or V). Check the "
             "tuning, or raise run.substeps."

@@ -142,7 +142,7 @@ def _decide_open_legs(p, s, table):
 
 @kernel
 def _first_current_end(p, s, table, h):
-    """(legs in diode conduction, step h) => time within h at which the first of their currents ends and that leg, or h and -1."""
+    """(legs in diode conduction, step h) => time at which the first of their currents ends and that leg, or h and -1."""
     plant, drive, legs = s.plant, s.drive, s.legs
     found, which = h, -1
     for leg in range(3):

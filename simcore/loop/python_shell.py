@@ -41,7 +41,7 @@ def run_python(controller, scenario, common, names, progress):
 
     start, advance = python_shell()
     params, states, measured, commands, table, points, scopes, samples, rows, extras = common
-    ticks, every = scenario.ticks, scenario.record_every
+    ticks = scenario.ticks
     own = commands["extra"][0]
     step, make = controller.step, Measured._make
     update, problem, done = 0, None, 0

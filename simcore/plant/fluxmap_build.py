@@ -6,13 +6,11 @@ from functools import cached_property
 import numpy as np
 
 from simcore.plant import fluxmap as place
-from simcore.plant.bicubic import evaluate, hermite_cells, node_slopes, spline_cells
+from simcore.plant.bicubic import evaluate, spline_cells
+from simcore.plant.fluxmap_inverse import MOST_BUCKETS, Forward, flux_axes, invert, round_trip_error
 
-MARGIN = 0.2  # of the table's current range, on every side: the grid of the inverse reaches that far
-ACCURACY = 5e-5  # aim for the inverse inside the table, relative to the current range
-REFINEMENTS = (1, 2, 3, 4)  # cells of the inverse for each cell of the table, tried in this order
-LEAST_CELLS = 24  # along each flux axis inside the table
-MOST_BUCKETS = 2048  # even intervals of an axis by which a kernel finds its cell
+ACCURACY = 1e-4  # aim for the inverse inside the table, relative to the current range
+REFINEMENTS = (1, 2, 4)  # cells of the inverse for each cell of the table, tried in this order
 
 
 class MapError(ValueError):
@@ -56,12 +54,14 @@ def build_map_tables(id_A, iq_A, psi_d_Wb, psi_q_Wb, accuracy=ACCURACY):
     id_A, iq_A, psi_d, psi_q = (np.ascontiguousarray(a, dtype=float) for a in (id_A, iq_A, psi_d_Wb, psi_q_Wb))
     _check_form(id_A, iq_A, psi_d, psi_q)
     cells = spline_cells(id_A, iq_A, psi_d, psi_q)
-    forward = _Forward(id_A, iq_A, cells)
+    forward = Forward(id_A, iq_A, cells)
     _check_invertible(forward)
+    coarser = None
     for refinement in REFINEMENTS:
-        axes = _flux_axes(forward, refinement)
-        inverse = _invert(forward, axes)
-        error = _round_trip_error(forward, axes, inverse)
+        axes = flux_axes(forward, refinement)
+        inverse = invert(forward, axes, coarser)
+        coarser = axes, inverse
+        error = round_trip_error(forward, axes, inverse)
         if error <= accuracy:
             break
     return MapTables(
@@ -90,25 +90,6 @@ def _at(id_A, iq_A):
     return f"id = {id_A:.6g} A, iq = {iq_A:.6g} A"
 
 
-class _Forward:
-    """The spline and its Jacobian; flux in units of the table's flux range, current in units of its current range."""
-
-    def __init__(self, id_A, iq_A, cells):
-        self.id_A, self.iq_A, self.cells = id_A, iq_A, cells
-
-    def __call__(self, d, q):
-        jets = evaluate(self.id_A, self.iq_A, self.cells, d, q)
-        return jets[:, 0], jets[:, 1:3].transpose(0, 1, *range(2, jets.ndim))
-
-    def refined(self, times):
-        """Grid points of the table with every interval cut into `times`: two arrays (N, M)."""
-        axes = []
-        for nodes in (self.id_A, self.iq_A):
-            count = (nodes.size - 1) * times + 1
-            axes.append(np.interp(np.arange(count) / times, np.arange(nodes.size), nodes))
-        return np.meshgrid(*axes, indexing="ij")
-
-
 def _check_invertible(forward):
     """Positive principal minors of the Jacobian on a rectangle make a map one to one.
 
@@ -132,115 +113,11 @@ def _check_invertible(forward):
             )
 
 
-def _flux_axes(forward, refinement):
-    """Nodes of the inverse along psi_d and psi_q: dense where the map saturates, so that cells are even in current."""
-    psi, jacobian = forward(*forward.refined(1))
-    wide = [np.linspace(x[0] - MARGIN * np.ptp(x), x[-1] + MARGIN * np.ptp(x), 57) for x in (forward.id_A, forward.iq_A)]
-    psi_wide, _ = forward(*np.meshgrid(*wide, indexing="ij"))
-    axes = []
-    for axis, current in enumerate((forward.id_A, forward.iq_A)):
-        low, high = psi[axis].min(), psi[axis].max()
-        mean_slope = np.median(jacobian[axis, axis], axis=1 - axis)
-        curve = np.concatenate([[0.0], np.cumsum(np.diff(current) * 0.5 * (mean_slope[1:] + mean_slope[:-1]))])
-        curve = low + curve / curve[-1] * (high - low)
-        cells = max(LEAST_CELLS, refinement * (current.size - 1))
-        inner = np.interp(np.linspace(current[0], current[-1], cells + 1), current, curve)
-        beyond = int(np.ceil(MARGIN * cells))
-        below = np.linspace(min(psi_wide[axis].min(), low - 0.02 * (high - low)), low, beyond + 1)[:-1]
-        above = np.linspace(high, max(psi_wide[axis].max(), high + 0.02 * (high - low)), beyond + 1)[1:]
-        nodes = np.concatenate([below, inner, above])
-        lattice = np.unique(np.rint((nodes - nodes[0]) / np.ptp(nodes) * MOST_BUCKETS))
-        axes.append(nodes[0] + np.ptp(nodes) * lattice / MOST_BUCKETS)
-    return axes
-
-
-def _invert(forward, axes):
-    """(flux axes (N,), (M,)) => nodal (value, slopes, cross) (2, 4, N, M) of the currents on their grid."""
-    target = np.stack(np.meshgrid(*axes, indexing="ij"))
-    currents, jacobian, solved = _newton(forward, target, _first_guess(forward, axes))
-    determinant = jacobian[0, 0] * jacobian[1, 1] - jacobian[0, 1] * jacobian[1, 0]
-    slopes = np.stack([[jacobian[1, 1], -jacobian[0, 1]], [-jacobian[1, 0], jacobian[0, 0]]]) / determinant
-    if not solved.all():
-        _fill(target, currents, slopes, solved)
-    nodal = []
-    for which in range(2):
-        along_d, along_q = slopes[which]
-        cross = 0.5 * (node_slopes(axes[1], along_d, 1) + node_slopes(axes[0], along_q, 0))
-        nodal.append((currents[which], along_d, along_q, cross))
-    return np.array(nodal)
-
-
-def _first_guess(forward, axes):
-    """Currents (2, N, M) on the flux grid as if the axes were independent: a start for Newton only."""
-    mid = forward.id_A.mean(), forward.iq_A.mean()
-    starts = []
-    for axis, current in enumerate((forward.id_A, forward.iq_A)):
-        reach = np.linspace(current[0] - np.ptp(current), current[-1] + np.ptp(current), 4 * current.size)
-        at = [np.full_like(reach, mid[0]), np.full_like(reach, mid[1])]
-        at[axis] = reach
-        starts.append(np.interp(axes[axis], forward(*at)[0][axis], reach))
-    return np.stack(np.meshgrid(*starts, indexing="ij"))
-
-
-def _newton(forward, target, currents, rounds=40):
-    """Damped Newton for all nodes at once => currents, Jacobian (2, 2, ...), solved (...)."""
-    shape = target.shape[1:]
-    target = target.reshape(2, -1)
-    x = currents.reshape(2, -1).copy()
-    scale = np.ptp(target, axis=1)[:, None]
-    todo = np.arange(x.shape[1])
-    psi, jacobian = forward(*x)
-    residual = (psi - target) / scale
-    size = np.hypot(*residual)
-    damping = np.ones(x.shape[1])
-    for _ in range(rounds):
-        todo = todo[size[todo] > 1e-13]
-        if todo.size == 0:
-            break
-        (a, b), (c, d) = jacobian[:, :, todo]
-        r, s = (residual * scale)[:, todo]
-        step = np.stack([d * r - b * s, a * s - c * r]) / (a * d - b * c)
-        trial = x[:, todo] - damping[todo] * step
-        psi_new, jacobian_new = forward(*trial)
-        residual_new = (psi_new - target[:, todo]) / scale
-        size_new = np.hypot(*residual_new)
-        better = size_new < size[todo]
-        at = todo[better]
-        x[:, at], residual[:, at], size[at] = trial[:, better], residual_new[:, better], size_new[better]
-        jacobian[:, :, at] = jacobian_new[:, :, better]
-        damping[todo] = np.where(better, np.minimum(1.0, 2.0 * damping[todo]), 0.25 * damping[todo])
-        todo = todo[damping[todo] > 1e-6]
-    minors = (jacobian[0, 0] > 0) & (jacobian[1, 1] > 0)
-    minors &= jacobian[0, 0] * jacobian[1, 1] > jacobian[0, 1] * jacobian[1, 0]
-    solved = (size < 1e-10) & minors
-    return x.reshape((2,) + shape), jacobian.reshape((2, 2) + shape), solved.reshape(shape)
-
-
-def _fill(target, currents, slopes, solved):
-    """Nodes far outside the table where its continuation folds: carried on linearly from the nearest solved node."""
-    from_d, from_q = np.nonzero(solved)
-    for i, j in np.argwhere(~solved):
-        nearest = np.argmin((from_d - i) ** 2 + (from_q - j) ** 2)
-        near = np.s_[..., from_d[nearest], from_q[nearest]]
-        slopes[:, :, i, j] = slopes[near]
-        currents[:, i, j] = currents[near] + slopes[near] @ (target[:, i, j] - target[near])
-
-
-def _round_trip_error(forward, axes, inverse):
-    """Largest error of the inverse at points of the table and between them, relative to the current range."""
-    d, q = forward.refined(3)
-    psi, _ = forward(d, q)
-    back = evaluate(*axes, hermite_cells(*axes, *inverse), *psi)[:, 0]
-    spans = np.ptp(forward.id_A), np.ptp(forward.iq_A)
-    return float(max(np.abs(back[0] - d).max() / spans[0], np.abs(back[1] - q).max() / spans[1]))
-
-
 def _flatten(id_A, iq_A, cells, axes, inverse):
-    inverse_cells = hermite_cells(*axes, *inverse)
     header = np.zeros(place.HEADER)
     nodes = (id_A, iq_A, *axes)
     buckets = [_buckets(axis) for axis in nodes]
-    blocks = [header, *(block.ravel() for block in buckets), cells.ravel(), inverse_cells.ravel()]
+    blocks = [header, *(block.ravel() for block in buckets), cells.ravel(), inverse.ravel()]
     starts = np.cumsum([0] + [block.size for block in blocks])
     for axis, at in enumerate((place.ID, place.IQ, place.PSI_D, place.PSI_Q)):
         first, last, count = nodes[axis][0], nodes[axis][-1], len(buckets[axis])

@@ -1,8 +1,9 @@
 """The whole plant's derivative and its Runge-Kutta step.
 
-State x = (psi_d, psi_q [Wb], omega [rad/s], theta [rad], link_V [V], supply_A [A]); the leg voltages are held in the stator frame and
-rotated at every stage.  Method: classical fourth-order Runge-Kutta, W. Kutta 1901 (from memory); energies are integrated by the same
-quadrature, so the audit shows the step's own error.  Checked: tests/reference/test_solver_order.py, test_second_opinion.py.
+State x = (psi_d, psi_q [Wb], omega [rad/s], theta [rad], link_V [V], supply_A [A]); the leg voltages are held in the stator
+frame and rotated at every stage.  Method: classical fourth-order Runge-Kutta, W. Kutta 1901 (from memory); energies are
+integrated by the same quadrature, so the audit shows the step's own error.
+Checked: tests/reference/test_solver.py.
 """
 
 import math

@@ -1,7 +1,7 @@
 """Counter-based Gaussian noise: the same draw for the same (seed, member, tick, channel), whatever the order or the device.
 
-Mixing function: G. L. Steele, D. Lea, C. H. Flood, 'Fast splittable pseudorandom number generators', OOPSLA 2014; normal deviates:
-G. E. P. Box, M. E. Muller, Ann. Math. Stat. 29, 1958 (both from memory).  Checked: tests/sensing/test_noise.py.
+Mixing function: G. L. Steele, D. Lea, C. H. Flood, 'Fast splittable pseudorandom number generators', OOPSLA 2014; normal
+deviates: G. E. P. Box, M. E. Muller, Ann. Math. Stat. 29, 1958 (both from memory).  Checked: tests/sensing/test_noise.py.
 """
 
 import math

@@ -1,7 +1,7 @@
 """Resolver with its defects, and the type-II tracking loop that follows it (continuous hardware, stepped with the plant).
 
-Channels: (1 + imbalance) sin(x) + offset_sin and cos(x + quadrature) + offset_cos with x = resolver angle; the loop's detector is
-sin_channel cos(y) - cos_channel sin(y), its transfer (2 z wn s + wn^2)/(s^2 + 2 z wn s + wn^2).
+Channels: (1 + imbalance) sin(x) + offset_sin and cos(x + quadrature) + offset_cos with x = resolver angle; the loop's
+detector is sin_channel cos(y) - cos_channel sin(y), its transfer (2 z wn s + wn^2)/(s^2 + 2 z wn s + wn^2).
 Source: D. C. Hanselman, IEEE Trans. Ind. Electron. 37(6), 1990 (from memory).  Checked: tests/reference/test_resolver.py.
 """
 

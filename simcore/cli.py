@@ -1,0 +1,79 @@
+"""The command line: parses, calls the public surface, prints.  Heavy imports stand inside the commands."""
+
+import json
+import os
+import sys
+from pathlib import Path
+
+import click
+
+from simcore import __version__
+
+MET, NOT_MET, WRONG_INPUT, NOT_FINISHED, STOPPED = 0, 1, 2, 3, 130
+BAR_AFTER_S = 1.0
+CAUTION = (
+    "Simulation only; it certifies nothing. Real drives work with lethal voltages and moving machinery: follow your local "
+    "codes, your functional-safety process and licensed practice before hardware is energised."
+)
+
+
+def _say(text):
+    """One line to the error stream, as it is."""
+    print(text, file=sys.stderr, flush=True)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}, epilog=CAUTION)
+@click.version_option(__version__, prog_name="drybench")
+def main():
+    """Runs a motor drive and its controller in closed loop, in software, from scenario files."""
+    # The BLAS of a short run needs no threads of its own; they would only slow the start.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+
+@main.command()
+@click.argument("paths", nargs=-1, required=True, type=click.Path())
+@click.option("--out", default="results", show_default=True, type=click.Path(), help="Folder for the results.")
+@click.option("--set", "overrides", multiple=True, metavar="KEY=VALUE", help="Override a key, e.g. inverter.dead_time_s=2e-6.")
+@click.option("--plot/--no-plot", default=True, show_default=True, help="Draw overview.png.")
+@click.option("--csv", "as_csv", is_flag=True, help="Write recording.csv too.")
+@click.option("--quiet", is_flag=True, help="Print errors only.")
+@click.option("--json", "as_json", is_flag=True, help="Print the metrics of every scenario as one JSON document instead.")
+def run(paths, out, overrides, plot, as_csv, quiet, as_json):
+    """Run scenario files, or every scenario of a folder.
+
+    Exit status: 0 all expectations met, 1 one not met, 2 wrong input, 3 a run could not finish.
+    """
+    from simcore.running import run_files
+
+    try:
+        sys.exit(run_files(paths, Path(out), overrides, plot=plot, csv=as_csv, quiet=quiet or as_json, as_json=as_json))
+    except KeyboardInterrupt:
+        _say("Stopped. Results that were whole are kept; the running scenario left none.")
+        sys.exit(STOPPED)
+
+
+@main.command()
+@click.argument("kind", type=click.Choice(["scenario", "controller"]))
+@click.argument("name")
+def new(kind, name):
+    """Write a commented starter file NAME into this folder."""
+    from simcore.scenario import ScenarioError
+    from simcore.scenario.starter import write_starter
+
+    try:
+        click.echo(f"Wrote {write_starter(kind, name, Path.cwd()).name}.")
+    except ScenarioError as error:
+        _say(str(error))
+        sys.exit(WRONG_INPUT)
+
+
+@main.command()
+def schema():
+    """Print the JSON schema of the scenario language, for editors."""
+    from simcore.scenario.schema import json_schema
+
+    click.echo(json.dumps(json_schema(), indent=2))
+
+
+if __name__ == "__main__":
+    main()
