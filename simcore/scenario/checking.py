@@ -17,8 +17,8 @@ def tick_of(inverter) -> float:
 
 
 def short(number) -> str:
-    """A number for a sentence, four digits."""
-    return f"{number:.4g}"
+    """A number for a sentence: four digits, whole thousands without an exponent."""
+    return f"{number:.0f}" if 1e3 <= abs(number) < 1e7 else f"{number:.4g}"
 
 
 def whole_ticks(duration_s, tick_s) -> int:

@@ -59,9 +59,9 @@ def _rule_and_remedy(report, kind, context, location):
     if kind in _NUMBER_TYPES:
         return _number_rule(report, kind, location, field, unit)
     if kind in ("tuple_type", "list_type"):
-        return "must be a list", _list_remedy(field)
+        return "must be a list", _list_remedy(field, location)
     if kind in ("too_short", "too_long", "missing_argument"):
-        return "has the wrong number of entries", _list_remedy(field)
+        return "has the wrong number of entries", _list_remedy(field, location)
     if kind == "string_type":
         return "must be text", 'Write it in quotes, "like this"'
     if kind == "string_too_short":
@@ -88,11 +88,17 @@ def _number_rule(report, kind, location, field, unit):
     return f"must be {wanted}{unit}", f"Give {wanted} {index.range_text(field)}".rstrip() if field else f"Give {wanted}"
 
 
-def _list_remedy(field):
+def _header(location):
+    """[machine], or [[expect]] for a table of a list."""
+    name = ".".join(str(p) for p in location if not isinstance(p, int))
+    return f"[[{name}]]" if len(location) > 1 and isinstance(location[-1], int) else f"[{name}]"
+
+
+def _list_remedy(field, location):
     if field is None:
         return "Check the entries"
     if index.models_in(field.annotation):
-        return "Write each entry under its own [[...]] header"
+        return f"Write each entry below its own header {_header((*location, 0))}"
     default = show(list(field.default)) if isinstance(field.default, tuple) and field.default else "[[0.0, 1.0], [1.0, 2.0]]"
     return f"{field.description[:1].upper()}{field.description[1:]}, for example {default}"
 
@@ -102,9 +108,11 @@ def _how_to_add(location, key, allowed):
         return "Add it"
     if len(location) == 1:
         return f"Add [{location[0]}]: {key.field.description}"
-    table = ".".join(str(p) for p in location[:-1] if not isinstance(p, int))
+    if index.models_in(key.field.annotation):
+        return f"Add {_header(location)}: {key.field.description}"
     unit = f" ({key.unit})" if key.unit else ""
-    return f"Add {location[-1]} = ... to [{table}]: {key.field.description}{unit}{', ' + allowed if allowed else ''}"
+    limits = f", {allowed}" if allowed else ""
+    return f"Add {location[-1]} = ... to {_header(location[:-1])}: {key.field.description}{unit}{limits}"
 
 
 def _kind_rule(report, kind, location):
@@ -122,28 +130,28 @@ def unknown_key(report, location):
     *table_location, name = location
     path = index.table_path(table_location)
     here = index.tables().get(path, {})
-    dotted = ".".join(path) or "top level"
+    rule = f"unknown key in {_header(tuple(table_location))}" if table_location else "unknown table or key"
     if name in here:
         kinds = [k.kind for k in here[name]]
         kind = report.value((*table_location, "kind"))
         return f"belongs to kind = {one_of(kinds)}, not {show(kind)}", f"Remove it, or set kind = {one_of(kinds)}"
     slip = unit_slip(name, here, report.value(location))
     if slip:
-        return f"unknown key in [{dotted}]", slip
+        return rule, slip
     elsewhere = [k.dotted for k in index.keys() if k.name == name and k.name not in ("kind", "name")]
     elsewhere = list(dict.fromkeys(elsewhere))
     if elsewhere:
-        return f"unknown key in [{dotted}]", f"It belongs to another table. Did you mean {one_of(elsewhere[:3])}?"
+        return rule, f"It belongs to another table. Did you mean {one_of(elsewhere[:3])}?"
     close = near(name, here)
     if close:
-        return f"unknown key in [{dotted}]", f"Did you mean {one_of(close)}?"
+        return rule, f"Did you mean {one_of(close)}?"
     for key in index.keys():
         slip = unit_slip(name, {key.name: [key]}, report.value(location)) if key.unit else ""
         if slip:
-            return f"unknown key in [{dotted}]", f"{slip.rstrip('?.')}, in [{'.'.join(key.table)}]?"
+            return rule, f"{slip.rstrip('?.')}, in [{'.'.join(key.table)}]?"
     far = {k.name: k.dotted for k in index.keys()}
     close = near(name, far, cutoff=0.75)
     if close:
-        return f"unknown key in [{dotted}]", f"Did you mean {one_of([far[c] for c in close])}?"
+        return rule, f"Did you mean {one_of([far[c] for c in close])}?"
     listed = ", ".join(sorted(here)) if here else ""
-    return f"unknown key in [{dotted}]", f"Remove it. Known keys are {listed}" if listed else "Remove it"
+    return rule, f"Remove it. Known keys are {listed}" if listed else "Remove it"

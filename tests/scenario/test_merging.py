@@ -160,6 +160,15 @@ def test_the_controller_s_belief_is_the_machine_with_its_own_keys_over(tmp_path)
     assert scenario.controller_machine.pole_pairs == 4
 
 
+def test_the_belief_may_come_from_a_part(tmp_path):
+    write(tmp_path, {**MOTOR, "pole_pairs": 3}, "motors/other.toml")
+    belief = {"part": "motors/other", "inductance_q_H": 0.4e-3}
+    scenario = load_scenario(write(tmp_path, spoiled(controller__machine=belief)))
+    assert scenario.controller_machine.pole_pairs == 3 and scenario.controller_machine.inductance_q_H == 0.4e-3
+    (problem,) = problems_of(write(tmp_path, spoiled(controller__machine={"part": "motors/othr"})))
+    assert 'controller.machine.part = "motors/othr": no such part' in problem
+
+
 def test_the_belief_may_be_of_another_kind(tmp_path):
     rows = [f"{d},{q},{0.07 + 0.2e-3 * d},{0.6e-3 * q}" for d in range(-300, 301, 100) for q in range(-300, 301, 100)]
     write(tmp_path, "\n".join(["id_A,iq_A,psi_d_Wb,psi_q_Wb", *rows]), "maps/map.csv")
