@@ -10,6 +10,7 @@ from simcore.plant.bicubic import evaluate, spline_cells
 from simcore.plant.fluxmap_inverse import MOST_BUCKETS, Forward, flux_axes, invert, round_trip_error
 
 ACCURACY = 1e-4  # aim for the inverse inside the table, relative to the current range
+WORST_ACCURACY = 1e-2  # a map whose finest inverse is worse than this is refused
 REFINEMENTS = (1, 2, 4)  # cells of the inverse for each cell of the table, tried in this order
 
 
@@ -61,9 +62,15 @@ def build_map_tables(id_A, iq_A, psi_d_Wb, psi_q_Wb, accuracy=ACCURACY):
         axes = flux_axes(forward, refinement)
         inverse = invert(forward, axes, coarser)
         coarser = axes, inverse
-        error = round_trip_error(forward, axes, inverse)
+        error, worst_A = round_trip_error(forward, axes, inverse)
         if error <= accuracy:
             break
+    if error > WORST_ACCURACY:
+        raise MapError(
+            f"the flux map is too steep to be inverted at {_at(*worst_A)}: currents come back with an error of "
+            f"{100.0 * error:.2g} % of the range. Give more points there, or leave out what is beyond use.",
+            worst_A,
+        )
     return MapTables(
         table=_flatten(id_A, iq_A, cells, axes, inverse),
         id_A=id_A,

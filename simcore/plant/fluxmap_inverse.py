@@ -12,7 +12,7 @@ MOST_BUCKETS = 2048  # even intervals of an axis by which a kernel finds its cel
 
 
 class Forward:
-    """The spline and its Jacobian; flux in units of the table's flux range, current in units of its current range."""
+    """(currents (...)) => flux linkages (2, ...) and their Jacobian (2, 2, ...): the spline with its continuation."""
 
     def __init__(self, id_A, iq_A, cells):
         self.id_A, self.iq_A, self.cells = id_A, iq_A, cells
@@ -106,8 +106,9 @@ def _newton(forward, target, currents, rounds=25):
             break
         (a, b), (c, d) = jacobian[:, :, todo]
         r, s = (residual * scale)[:, todo]
-        step = np.stack([d * r - b * s, a * s - c * r]) / (a * d - b * c)
-        trial = x[:, todo] - damping[todo] * step
+        with np.errstate(all="ignore"):
+            step = np.stack([d * r - b * s, a * s - c * r]) / (a * d - b * c)
+        trial = x[:, todo] - damping[todo] * np.nan_to_num(step)
         psi_new, jacobian_new = forward(*trial)
         residual_new = (psi_new - target[:, todo]) / scale
         size_new = np.hypot(*residual_new)
@@ -146,9 +147,11 @@ def _nearest_along(solved, axis):
 
 
 def round_trip_error(forward, axes, inverse):
-    """Largest error of the inverse at points of the table and between them, relative to the current range."""
+    """Largest error of the inverse at points of the table and between them, relative to the range; (id, iq) where."""
     d, q = forward.refined(3)
     psi, _ = forward(d, q)
     back = evaluate(*axes, inverse, *psi)[:, 0]
     spans = np.ptp(forward.id_A), np.ptp(forward.iq_A)
-    return float(max(np.abs(back[0] - d).max() / spans[0], np.abs(back[1] - q).max() / spans[1]))
+    error = np.maximum(np.abs(back[0] - d) / spans[0], np.abs(back[1] - q) / spans[1])
+    worst = np.unravel_index(np.argmax(error), error.shape)
+    return float(error[worst]), (float(d[worst]), float(q[worst]))
