@@ -23,7 +23,10 @@ def _write_table(table, path, lines):
             continue
         header = ".".join(_key(p) for p in (*path, name))
         for entry in [value] if isinstance(value, dict) else value:
-            lines.extend(["", f"[{header}]" if isinstance(value, dict) else f"[[{header}]]"])
+            if isinstance(value, list):
+                lines.extend(["", f"[[{header}]]"])
+            elif not entry or not all(map(_has_header, entry.values())):
+                lines.extend(["", f"[{header}]"])
             _write_table(entry, (*path, name), lines)
 
 
