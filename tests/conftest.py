@@ -1,0 +1,82 @@
+"""Shared scenarios of the tests: plain dictionaries that a test deep-merges with what it changes."""
+
+import copy
+import os
+from pathlib import Path
+
+import pytest
+
+# Published regression machines in amplitude-invariant (peak) figures; see tests/reference for their sources.
+MACHINE_D = {
+    "kind": "constants", "pole_pairs": 4, "stator_resistance_ohm": 0.010, "inductance_d_H": 0.25e-3,
+    "inductance_q_H": 0.25e-3, "magnet_flux_Wb": 0.06, "max_current_A": 300, "max_speed_rpm": 20000,
+}  # fmt: skip
+MACHINE_E = {
+    "kind": "constants", "pole_pairs": 4, "stator_resistance_ohm": 0.010, "inductance_d_H": 0.2e-3,
+    "inductance_q_H": 0.6e-3, "magnet_flux_Wb": 0.07, "max_current_A": 400, "max_speed_rpm": 20000,
+}  # fmt: skip
+
+
+def merge(base, change):
+    """(dict, dict) => deep-merged copy; lists and plain values are replaced."""
+    merged = copy.deepcopy(base)
+    for key, value in change.items():
+        if isinstance(value, dict) and isinstance(merged.get(key), dict):
+            merged[key] = merge(merged[key], value)
+        else:
+            merged[key] = copy.deepcopy(value)
+    return merged
+
+
+BASE = {
+    "machine": MACHINE_E,
+    "inverter": {"switching_frequency_Hz": 10000},
+    "supply": {"kind": "source", "voltage_V": 400},
+    "load": {"kind": "rig", "speed_rpm": 1000},
+    "controller": {"mode": "current", "tuning": {"current_bandwidth_Hz": 500}},
+    "commands": {"id_A": 0.0, "iq_A": 0.0},
+    "run": {"duration_s": 0.05, "record_every": 1},
+}
+
+
+@pytest.fixture
+def make_scenario():
+    """make_scenario(machine={...}, load={...}, ...) => Scenario from BASE with the given tables merged in.
+
+    A table given with `replace=True` inside replaces the base's table.
+    """
+    from simcore.scenario.reader import scenario_from
+
+    def make(**tables):
+        document = copy.deepcopy(BASE)
+        for name, table in tables.items():
+            if isinstance(table, dict) and table.get("replace"):
+                document[name] = {k: v for k, v in table.items() if k != "replace"}
+            elif isinstance(table, dict):
+                document[name] = merge(document.get(name, {}), table)
+            else:
+                document[name] = table
+        return scenario_from(document, path="test.toml")
+
+    return make
+
+
+@pytest.fixture
+def run_scenario(make_scenario):
+    """run_scenario(controller=..., **tables) => Recording; `instance=` hands over a controller object."""
+    from simcore import Bench
+
+    def run(instance=None, **tables):
+        return Bench(make_scenario(**tables), controller=instance).run()
+
+    return run
+
+
+@pytest.fixture(scope="session")
+def outside_data():
+    """Folder of the outside data; the test is skipped aloud where it is absent."""
+    default = Path(__file__).resolve().parent.parent.parent / "shared" / "data"
+    folder = Path(os.environ.get("DRYBENCH_OUTSIDE_DATA", default))
+    if not folder.is_dir():
+        pytest.skip(f"outside data not found in {folder} (set DRYBENCH_OUTSIDE_DATA)")
+    return folder
