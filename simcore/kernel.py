@@ -28,14 +28,22 @@ def cache_root():
     return user_cache_path("drybench", appauthor=False)
 
 
+def kernel_sources():
+    """Files whose text ends up in machine code: those that define kernels, and the layouts and constants they use."""
+    found = [_ROOT / "kernel.py", _ROOT / "rotation.py", _ROOT.parent / "controllers" / "contract.py"]
+    for folder in _KERNEL_FOLDERS:
+        for source in sorted(folder.glob("*.py")):
+            if source.name.endswith("records.py") or b"\nfrom simcore.kernel import " in source.read_bytes():
+                found.append(source)
+    return found
+
+
 @cache
 def sources_key():
     """Hash over the text of all kernel sources, the numba version and the compile options (16 hex digits)."""
     digest = hashlib.sha256(f"{numba.__version__} {numba.config.DISABLE_JIT}".encode())
-    digest.update(Path(__file__).read_bytes())
-    for folder in _KERNEL_FOLDERS:
-        for source in sorted(folder.glob("*.py")):
-            digest.update(source.name.encode() + source.read_bytes())
+    for source in kernel_sources():
+        digest.update(source.name.encode() + source.read_bytes())
     return digest.hexdigest()[:16]
 
 
