@@ -17,11 +17,16 @@ DATA = Path(os.environ.get("DRYBENCH_OUTSIDE_DATA", Path(__file__).parents[2] / 
 
 
 def saturating_machine(id_A, iq_A):
-    """Flux linkages from a co-energy, so reciprocal: psi_m id + Ld id^2/2 + Lq Is^2 (1 - c id) ln cosh(iq/Is)."""
-    psi_m, l_d, l_q, knee, cross = 0.09, 0.25e-3, 0.9e-3, 180.0, 4e-4
-    bent = np.log(np.cosh(iq_A / knee))
-    psi_d = psi_m + l_d * id_A - cross * l_q * knee**2 * bent
-    psi_q = l_q * knee * np.tanh(iq_A / knee) * (1.0 - cross * id_A)
+    """Flux linkages [Wb], the gradient of psi_m id + Ld kd^2 ln cosh((id + 200)/kd) + Lq kq^2 ln cosh(iq/kq) g(id):
+    reciprocal.
+
+    g falls from 1.06 to 0.94 as the d current rises: cross saturation.
+    """
+    psi_m, l_d, l_q, knee_d, knee_q, at, width = 0.05, 0.3e-3, 0.9e-3, 300.0, 220.0, -150.0, 200.0
+    cross = np.tanh((id_A - at) / width)
+    g, g_slope = 1.0 - 0.06 * cross, -0.06 * (1.0 - cross**2) / width
+    psi_d = psi_m + l_d * knee_d * np.tanh((id_A + 200.0) / knee_d) + l_q * knee_q**2 * np.log(np.cosh(iq_A / knee_q)) * g_slope
+    psi_q = l_q * knee_q * np.tanh(iq_A / knee_q) * g
     return psi_d, psi_q
 
 
@@ -154,6 +159,16 @@ def test_outside_the_table_flux_continues_with_the_edges_incremental_inductances
     assert map_fluxes(saturating.table, 0, -100.0, -450.0) == pytest.approx(
         (edge[0] - 50 * l_dq, edge[1] - 50 * l_qq), rel=1e-12
     )
+
+
+@pytest.mark.parametrize("point", [(-130.0, 90.0), (60.0, 150.0), (-120.0, 460.0), (50.0, 480.0), (-460.0, -470.0)])
+def test_incremental_inductances_are_the_slopes_of_flux_inside_and_outside(saturating, point):
+    id_A, iq_A = point
+    h = 0.01
+    along_d = np.subtract(map_fluxes(saturating.table, 0, id_A + h, iq_A), map_fluxes(saturating.table, 0, id_A - h, iq_A))
+    along_q = np.subtract(map_fluxes(saturating.table, 0, id_A, iq_A + h), map_fluxes(saturating.table, 0, id_A, iq_A - h))
+    l_dd, l_dq, l_qd, l_qq = map_inductances(saturating.table, 0, id_A, iq_A)
+    assert (l_dd, l_qd, l_dq, l_qq) == pytest.approx((*along_d / (2 * h), *along_q / (2 * h)), rel=1e-6, abs=1e-11)
 
 
 @pytest.mark.parametrize("edge", [(0.0, 150.0), (-120.0, 400.0), (0.0, 400.0), (-400.0, -400.0)])
