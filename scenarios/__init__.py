@@ -1,0 +1,1 @@
+"""Demo world of drybench: scenarios of an invented container port, and the parts they are made of."""
