@@ -12,7 +12,6 @@ strictly so, hence the incremental inductances are positive definite everywhere 
 derived here and no published model; its figures are invented. Checked: tests/scenario/test_demo.py.
 """
 
-import math
 from pathlib import Path
 
 import numpy as np
@@ -68,4 +67,4 @@ if __name__ == "__main__":
     magnet_Wb, _ = fluxes(0.0, 0.0)
     characteristic_A = -min(np.linspace(-600.0, 0.0, 6001), key=lambda i: abs(fluxes(i, 0.0)[0]))
     print(f"{FILE.name}: {ID_A.size} x {IQ_A.size} points, magnet flux {1e3 * magnet_Wb:.2f} mWb,")
-    print(f"characteristic current {characteristic_A:.0f} A, line-line EMF {math.sqrt(3) * 4 * magnet_Wb * math.pi / 30:.4f} V/rpm")
+    print(f"characteristic current {characteristic_A:.0f} A")
