@@ -12,6 +12,7 @@ w^2 = (psi - least)/(psi of least current - least), because the torque curve tou
 import numpy as np
 
 from controllers.operating_points import OperatingPoints
+from controllers.torque_curves import TorqueCurves
 
 LENGTH, TORQUE_CELLS, FLUX_CELLS, MAX_CURRENT, SIDES = 0, 1, 2, 3, 4
 HEADER = 8
@@ -32,13 +33,14 @@ def build_reference_tables(flux, pole_pairs, max_current_A, torque_cells=48, flu
     share[0], share[-1] = 0.0, 1.0
     side = np.repeat(sides, x.size)
     torque = np.repeat(greatest, x.size) * np.tile(share, 2)
-    low, least = _curve_ends(points, torque, side, share, most)
-    psi_low, psi_least = points.at(*low).psi, points.at(*least).psi
-    grid = _fill_flux_axis(points, torque, side, low, least, np.linspace(0.0, 1.0, flux_cells + 1))
+    least = _least_currents(points, torque, side, share, most)
+    curves = TorqueCurves(points, side * torque, least)
+    grid = _fill_flux_axis(points, curves, least, np.linspace(0.0, 1.0, flux_cells + 1))
     blocks = []
     for mine in (side > 0.0, side < 0.0):
-        rising = np.maximum.accumulate(psi_low[mine])
-        blocks.append(np.concatenate([rising, np.maximum(psi_least[mine], rising), grid[mine].ravel()]))
+        psi_low = np.maximum.accumulate(points.at(*grid[mine, 0].T).psi)
+        psi_least = np.maximum(points.at(*grid[mine, -1].T).psi, psi_low)
+        blocks.append(np.concatenate([psi_low, psi_least, grid[mine].ravel()]))
     header = np.array([0.0, torque_cells, flux_cells, max_current_A, greatest[0], HEADER, greatest[1], 0.0])
     header[SIDES + 3] = HEADER + blocks[0].size
     table = np.concatenate([header, *blocks])
@@ -46,37 +48,25 @@ def build_reference_tables(flux, pole_pairs, max_current_A, torque_cells=48, flu
     return table
 
 
-def _curve_ends(points, torque, side, share, most):
-    """(id, iq) of least flux and of least current at every torque node (n,)."""
+def _least_currents(points, torque, side, share, most):
+    """id, iq (n,) of least current at the torque nodes; zero torque and the greatest one are known already."""
     zero, top = np.tile(share == 0.0, 2), np.tile(share == 1.0, 2)
-    most = [np.repeat(current, share.size) for current in most]
     least = points.least_current(torque, side)
-    least = [np.where(zero, 0.0, np.where(top, end, inner)) for end, inner in zip(most, least, strict=True)]
-    low = points.least_flux(torque, side, points.circle_crossing(torque, side), least)
-    low = [np.where(top, end, inner) for end, inner in zip(most, low, strict=True)]
-    # Zero torque has one curve, not one for each side; without a magnet it is a point.
-    with_magnet = points.at(0.0, 0.0).psi > 1e-9 * points.at(*most).psi.max()
-    low = [np.where(zero, inner[0] if with_magnet else 0.0, inner) for inner in low]
-    return low, least
+    ends = (np.repeat(current, share.size) for current in most)
+    return [np.where(zero, 0.0, np.where(top, end, inner)) for end, inner in zip(ends, least, strict=True)]
 
 
-def _fill_flux_axis(points, torque, side, low, least, w):
+def _fill_flux_axis(points, curves, least, w):
     """Currents (torque nodes, flux nodes, 2) on flux limits between least flux (w = 0) and least current (w = 1)."""
-    psi_low, psi_least = points.at(*low).psi, points.at(*least).psi
-    grid = np.empty((torque.size, w.size, 2))
+    psi_low, psi_least = points.at(*curves.low).psi, points.at(*least).psi
+    grid = np.empty((psi_low.size, w.size, 2))
     grid[:] = np.stack(least, -1)[:, None]
-    grid[:, 0] = np.stack(low, -1)
-    rows = np.flatnonzero((psi_least - psi_low > 1e-9 * psi_least.max()) & (least[0] > low[0]))
-    torque, side, psi_low, psi_least = torque[rows], side[rows], psi_low[rows], psi_least[rows]
-    low, least = [end[rows] for end in low], [end[rows] for end in least]
-    for k in range(w.size - 2, 0, -1):
-        # From least current downwards, each column starting where the two before it point.
-        first = 2.0 * grid[rows, k + 1] - grid[rows, k + 2] if k < w.size - 2 else grid[rows, k + 1]
-        psi = psi_low + w[k] ** 2 * (psi_least - psi_low)
-        id_A, iq_A, good = points.refine(torque, side, psi, first[:, 0], first[:, 1])
-        bad = ~(good & (id_A >= low[0]) & (id_A <= least[0]))
-        if bad.any():
-            ends = [[end[bad] for end in pair] for pair in (low, least)]
-            id_A[bad], iq_A[bad] = points.on_flux_limit(torque[bad], side[bad], psi[bad], *ends)
-        grid[rows, k] = np.stack([id_A, iq_A], -1)
+    grid[:, 0] = np.stack(curves.low, -1)
+    rows = np.flatnonzero(psi_least - psi_low > 1e-9 * psi_least.max())
+    inner = w[1:-1] ** 2
+    psi = psi_low[rows, None] + inner * (psi_least - psi_low)[rows, None]
+    found = curves.rows(np.repeat(rows, inner.size)).at_flux(psi.ravel())
+    grid[rows, 1:-1] = np.stack(found, -1).reshape(rows.size, inner.size, 2)
+    # Zero torque has one curve, not one for each side.
+    grid[psi_low.size // 2] = grid[0]
     return grid

@@ -3,13 +3,17 @@
 import numpy as np
 
 
-def bracketed_root(function, a, b, rounds=60, tolerance=1e-13):
-    """function(x (n,)) => (n,), with a change of sign in each [a, b] (n,) => roots (n,).
+def bracketed_root(function, a, b, rounds=60, tolerance=1e-12):
+    """function(x (n,)) => (n,), with a change of sign in each [a, b] (n,) => roots (n,); without one, the nearer end.
 
     Source: T. R. Chandrupatla, Adv. Eng. Software 28(3), 1997 (from memory): inverse quadratic steps, else halving.
     """
     scale = np.maximum(np.abs(b - a), 1e-300)
     f_a, f_b = function(a), function(b)
+    closed = np.sign(f_a) == np.sign(f_b)
+    if closed.any():
+        a, f_a = np.where(closed & (np.abs(f_b) < np.abs(f_a)), b, a), np.where(closed, 0.0, f_a)
+        b, f_b = np.where(closed, a, b), np.where(closed, 0.0, f_b)
     c, f_c = a, f_a
     t = np.full(a.shape, 0.5)
     for _ in range(rounds):

@@ -38,6 +38,11 @@ class MapTables:
         """Widths of the table along (id, iq)."""
         return self.id_A[-1] - self.id_A[0], self.iq_A[-1] - self.iq_A[0]
 
+    @property
+    def greatest_id_A(self):
+        """The table's end towards the magnet."""
+        return float(self.id_A[-1])
+
     def fluxes(self, id_A, iq_A):
         """(currents (...)) => psi_d, psi_q (...) [Wb]; beyond the table linear with the edge's inductances."""
         jets = evaluate(self.id_A, self.iq_A, self.cells, id_A, iq_A)

@@ -7,7 +7,7 @@ from simcore.plant.bicubic import evaluate, hermite_cells, node_slopes
 MARGIN = 0.2  # of the table's current range, on every side: the grid of the inverse reaches that far
 LEAST_CELLS = 24  # for which the table's range is cut at least
 LEVELS = 256  # of flux by which the grid's steps are chosen
-MOST_CELLS = 400  # of the inverse along each axis
+MOST_CELLS = 256  # of the inverse along each axis
 MOST_BUCKETS = 2048  # even intervals of an axis by which a kernel finds its cell
 
 
