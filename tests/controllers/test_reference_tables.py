@@ -164,6 +164,18 @@ def test_a_flat_map_gives_the_references_of_the_constants():
         assert one == pytest.approx(other, abs=1e-6 * max_A)
 
 
+def test_least_current_is_not_sought_where_the_map_only_continues():
+    # Ld above Lq: least current has id above zero, where this table ends. Its edge is then the best that is known.
+    pole_pairs, l_d, l_q, psi_m, max_A = CONSTANTS["Ld above Lq"]
+    id_A, iq_A = np.linspace(-12.0, 0.0, 13), np.linspace(-12.0, 12.0, 25)
+    d, q = np.meshgrid(id_A, iq_A, indexing="ij")
+    mapped = Bench(pole_pairs, 0.0, 0.0, 0.0, max_A, build_map_tables(id_A, iq_A, psi_m + l_d * d, l_q * q))
+    assert machine("Ld above Lq").one(1e6, 1e6)[0] > 1.0
+    id_A, iq_A, granted, _ = mapped.references(np.linspace(-8.0, 8.0, 41), 1e6)
+    assert id_A == pytest.approx(np.zeros(41), abs=1e-4 * max_A)
+    assert granted[-1] == pytest.approx(1.5 * pole_pairs * psi_m * max_A, rel=1e-6)
+
+
 def test_a_current_limit_beyond_the_map_uses_its_continuation():
     if not MEASURED.exists():
         pytest.skip(f"measured flux map not found: {MEASURED} (set DRYBENCH_OUTSIDE_DATA)")
