@@ -80,3 +80,49 @@ def outside_data():
     if not folder.is_dir():
         pytest.skip(f"outside data not found in {folder} (set DRYBENCH_OUTSIDE_DATA)")
     return folder
+
+
+# The verification table: what, source, expected, measured, error - one row for each number checked against the outside.
+_ROWS = []
+_BEGIN, _END = "<!-- verification: made by the test run -->", "<!-- end of verification -->"
+
+
+def pytest_addoption(parser):
+    parser.addoption("--write-verification", action="store_true", help="write the verification table into README.md")
+
+
+@pytest.fixture
+def verified(request):
+    """verified(what, source, expected, measured, tolerance, unit="") asserts |measured - expected| <= tolerance and keeps the row.
+
+    expected comes from `source`, never from the code under test; tolerance is absolute, in the same unit.
+    """
+
+    def check(what, source, expected, measured, tolerance, unit=""):
+        _ROWS.append((request.node.nodeid, what, source, float(expected), float(measured), unit))
+        assert abs(measured - expected) <= tolerance, f"{what}: expected {expected} {unit}, got {measured} ({source})"
+
+    return check
+
+
+def _number(value):
+    text = f"{value:.6g}"
+    return text.replace("e-0", "e-").replace("e+0", "e")
+
+
+def _table():
+    lines = ["| what | source | expected | measured | error |", "|---|---|---|---|---|"]
+    for _, what, source, expected, measured, unit in sorted(_ROWS):
+        error = f"{100.0 * (measured - expected) / abs(expected):+.2g} %" if expected else f"{measured - expected:+.2g}"
+        pair = f"{_number(expected)} {unit} | {_number(measured)} {unit}".replace("  ", " ").replace(" |", " |").rstrip()
+        lines.append(f"| {what} | {source} | {pair} | {error} |")
+    return "\n".join(lines)
+
+
+def pytest_sessionfinish(session):
+    if not session.config.getoption("--write-verification") or not _ROWS:
+        return
+    readme = Path(__file__).resolve().parent.parent / "README.md"
+    before, rest = readme.read_text().split(_BEGIN)
+    after = rest.split(_END)[1]
+    readme.write_text(f"{before}{_BEGIN}\n\n{_table()}\n\n{_END}{after}")
