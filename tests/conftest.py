@@ -93,7 +93,7 @@ def pytest_addoption(parser):
 
 @pytest.fixture
 def verified(request):
-    """verified(what, source, expected, measured, tolerance, unit="") asserts |measured - expected| <= tolerance and keeps the row.
+    """verified(what, source, expected, measured, tolerance, unit="") asserts |measured - expected| <= tolerance, keeps the row.
 
     expected comes from `source`, never from the code under test; tolerance is absolute, in the same unit.
     """
