@@ -27,6 +27,8 @@ _WIDTH_PX = 1600
 _TOP, _LEFT, _MIDDLE, _RIGHT = 0.885, 0.1, 0.66, 0.965
 _LISTED, _LEAST_LISTED, _PITCH = 12, 6, 0.0305
 _LOWEST, _BETWEEN = 0.05, 0.095
+_INDENT = 0.17  # of a verdict's text, in the panel's width
+_ALARM = "#A63A00"
 _SHADE = {"facecolor": "#F0E6C8", "edgecolor": "#E3D3A0", "linewidth": 0.8, "zorder": 0}
 
 
@@ -144,13 +146,13 @@ def _verdicts(figure, recording, expectations):
     if len(chosen) < len(expectations):
         told = f"and {len(expectations) - len(chosen)} more in metrics.json"
     style = {"transform": axes.transAxes, "va": "top", "color": panels.GREY, **_SMALL}
-    axes.text(0.155 if chosen else 0.0, 0.98 - len(chosen) * pitch, told, **style)
+    axes.text(_INDENT if chosen else 0.0, 0.98 - len(chosen) * pitch, told, **style)
 
 
 def _verdict(axes, recording, verdict, top, step):
     """One verdict: word, measure and value; below window and limit, in grey."""
     names = code_names(recording, verdict["signal"]) if verdict["signal"] in ("binding_limit", "state") else None
-    word, colour, weight = ("met", panels.INK, "normal") if verdict["passed"] else ("NOT MET", "#A63A00", "bold")
+    word, colour, weight = ("met", panels.INK, "normal") if verdict["passed"] else ("NOT MET", _ALARM, "bold")
     style = {"transform": axes.transAxes, "va": "top", **_SMALL}
     axes.text(0.0, top, word, color=colour, fontweight=weight, **style)
     lines = (
@@ -159,7 +161,7 @@ def _verdict(axes, recording, verdict, top, step):
     )
     for y, colour, begin, end in lines:
         right = axes.text(1.0, y, end, color=colour, ha="right", **style)
-        left = axes.text(0.155, y, begin, color=colour, **style)
+        left = axes.text(_INDENT, y, begin, color=colour, **style)
         cut_to_fit(left, right.get_window_extent().x0 - 8.0)
 
 
@@ -179,10 +181,13 @@ def _heading(figure, recording):
     style = {"va": "top", "parse_math": False}
     small = {"fontsize": panels.NORMAL, "color": panels.GREY, **style}
     name = figure.text(0.98, 0.976, textwrap.shorten(scenario_name(recording), 40, placeholder="..."), ha="right", **small)
-    bound = name.get_window_extent().x0 - 12.0
+    bound = name.get_window_extent().x0 - 24.0
+    if getattr(recording, "error", None):
+        cut = {**small, "color": _ALARM, "fontweight": "bold"}
+        figure.text(0.98, 0.945, "RUN CUT SHORT", ha="right", **cut)
     title = " ".join(str(getattr(scenario, "title", "") or scenario_name(recording)).split())
     cut_to_fit(figure.text(0.02, 0.98, title, fontsize=13, color=panels.INK, **style), bound)
-    cut_to_fit(figure.text(0.02, 0.945, _setting(recording), **small), 0.98 * figure.bbox.width)
+    cut_to_fit(figure.text(0.02, 0.945, _setting(recording), **small), 0.86 * figure.bbox.width)
 
 
 def _setting(recording):
@@ -213,8 +218,6 @@ def _footer(figure, recording, expectations):
     facts.append(f"energy audit residual {number(audit['residual_relative'], digits=2)} ({told})")
     margin = margin_text(*lowest_voltage_margin(recording), negative_margin_share(recording), digits=4)
     facts.append(margin or "voltage margin not reported")
-    if getattr(recording, "error", None):
-        facts.insert(0, "RUN CUT SHORT")
     style = {"fontsize": panels.NORMAL, "va": "bottom", "parse_math": False}
     version = figure.text(0.98, 0.015, f"drybench {drybench_version()}", ha="right", color=panels.GREY, **style)
     footer = figure.text(0.02, 0.015, "   |   ".join(facts), color=panels.INK, **style)
