@@ -8,10 +8,10 @@ from pathlib import Path
 import click
 
 from simcore import __version__
+from simcore.report.interruption import STOPPED, say_stopped
 from simcore.report.wording import CAUTION
 
-WRONG_INPUT, NOT_FINISHED, STOPPED = 2, 3, 130
-STOPPED_SENTENCE = "Stopped. Results that were whole are kept; the running scenario left none."
+WRONG_INPUT, NOT_FINISHED = 2, 3
 
 
 def _say(text):
@@ -27,8 +27,7 @@ class Commands(click.Group):
         try:
             return super().invoke(ctx)
         except KeyboardInterrupt:
-            # A terminal shows ^C at the beginning of the line.
-            _say(("\n" if sys.stderr.isatty() else "") + STOPPED_SENTENCE)
+            say_stopped()
             sys.exit(STOPPED)
         except (click.ClickException, click.exceptions.Exit, click.Abort, BrokenPipeError):
             raise

@@ -7,7 +7,7 @@ from contextlib import nullcontext, redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
 
-from simcore.report.interruption import interruptible
+from simcore.report.interruption import ended_at_once, interruptible
 from simcore.report.outcomes import Outcome, print_end
 from simcore.report.progress import Bar, compile_note, say, writing_note
 from simcore.scenario import ScenarioError, load_scenario
@@ -172,7 +172,7 @@ def _recorded(scenario, label, options, check):
 
     try:
         bench = Bench(scenario)
-        with compile_note(options.quiet):
+        with compile_note(options.quiet), ended_at_once():
             bench.load_kernels()
         check()
         return bench.run(progress), ""

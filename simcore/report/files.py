@@ -87,6 +87,7 @@ def _time_first(scope):
 def replaced_folder(folder):
     """folder => context with an empty sibling to fill; left without an error, its files take the folder's place."""
     folder = Path(os.path.abspath(folder))
+    new_parent = not folder.parent.exists()
     folder.parent.mkdir(parents=True, exist_ok=True)
     fresh = folder.parent / f".{folder.name}.partial-{os.getpid()}"
     shutil.rmtree(fresh, ignore_errors=True)
@@ -102,6 +103,8 @@ def replaced_folder(folder):
             raise
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
+        if new_parent and not any(folder.parent.iterdir()):
+            folder.parent.rmdir()
 
 
 def _swap_in(fresh, names, folder):
