@@ -53,8 +53,8 @@ def main():
 
 
 @main.command()
-@click.argument("paths", nargs=-1, required=True, type=click.Path())
-@click.option("--out", default="results", show_default=True, type=click.Path(), help="Folder for the results.")
+@click.argument("paths", nargs=-1, required=True)
+@click.option("--out", default="results", show_default=True, metavar="FOLDER", help="Folder for the results.")
 @click.option("--set", "overrides", multiple=True, metavar="KEY=VALUE", help="Override a key, e.g. inverter.dead_time_s=2e-6.")
 @click.option("--plot/--no-plot", default=True, show_default=True, help="Draw overview.png.")
 @click.option("--csv", "as_csv", is_flag=True, help="Write recording.csv too.")

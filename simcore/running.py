@@ -178,8 +178,5 @@ def _recorded(scenario, label, options, check):
         return bench.run(progress), ""
     except RunError as error:
         return error.recording, f"{scenario.path.name}: {error}"
-    except SystemExit as error:
-        why = f"the controller's code ended Python itself (exit {error.code})"
-        return None, f"{scenario.path.name}: {why}. Mend the controller."
     finally:
         bar.close()
