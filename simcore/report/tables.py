@@ -1,6 +1,7 @@
 """The terminal's tables: verdicts, energy audit, limits, speed. One function a table; no pictures."""
 
 import math
+import re
 import textwrap
 
 from rich.text import Text
@@ -30,6 +31,7 @@ from simcore.report.wording import (
 
 _VERDICTS = {True: ("met", "green"), False: ("NOT MET", "bold red")}
 _CODES = ("binding_limit", "state")
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=%|(?:s|ms|us|V|A|Nm|rpm|rad|W|J|deg)\b)")
 _INDENT = 11  # of what stands behind the verdict's word
 
 
@@ -61,11 +63,12 @@ def say(console, text, style="", hanging=2):
     """A line; in a terminal broken between words with a hanging indent, elsewhere whole, so that it can be searched."""
     lines = [text]
     if console.is_terminal:
+        together = _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", text)
         lines = textwrap.wrap(
-            text, max(console.width, 20), subsequent_indent=" " * hanging, break_long_words=False, break_on_hyphens=False
+            together, max(console.width, 20), subsequent_indent=" " * hanging, break_long_words=False, break_on_hyphens=False
         )
     for line in lines:
-        console.print(Text(line, style=style), soft_wrap=True)
+        console.print(Text(line.replace("\N{NO-BREAK SPACE}", " "), style=style), soft_wrap=True)
 
 
 def columns(rows, right=()):

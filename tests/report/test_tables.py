@@ -62,6 +62,14 @@ def test_a_terminal_gets_broken_lines_and_a_pipe_whole_ones():
     assert max(len(line) for line in printed(recording, [], width=60).splitlines()) > 200
 
 
+@pytest.mark.parametrize("width", range(24, 100, 7))
+def test_a_number_keeps_its_unit_where_a_line_breaks(width):
+    recording = torque_steps()
+    file = io.StringIO()
+    print_report(recording, [], Console(file=file, width=width, force_terminal=True, no_color=True, legacy_windows=False))
+    assert not any(line.lstrip().startswith(("%", "V ", "ms", "s ")) for line in file.getvalue().splitlines())
+
+
 def test_codes_are_told_by_name_and_a_silent_controller_is_said_to_be_silent():
     recording = torque_steps()
     asked = [{"signal": "binding_limit", "measure": "max", "equal": 2}]
