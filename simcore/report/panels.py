@@ -65,7 +65,9 @@ def line(axes, recording, signal, label, scale, **style):
     finite = values[np.isfinite(values)]
     if len(finite):
         time_s, drawn = envelope(recording.time_s, values)
-        axes.plot(time_s * scale, drawn, label=label, **{"linewidth": 1.2, "solid_joinstyle": "round", **style})
+        # A single row would draw nothing.
+        style = {"linewidth": 1.2, "solid_joinstyle": "round", "marker": "." if len(drawn) == 1 else "", **style}
+        axes.plot(time_s * scale, drawn, label=label, **style)
     return finite
 
 
@@ -136,11 +138,12 @@ def angle_error(axes, recording, scale):
     settle(axes, [line(axes, recording, "angle_error_deg", "error", scale, color=BLUE)], 0.02)
 
 
-def phase_currents(axes, recording, look):
-    """Phase currents [A] over the close look, time counted from what it is about [ms]."""
+def phase_currents(axes, recording, look, whole):
+    """Phase currents [A] over the close look (whole: all of the run), time counted from what it is about [ms]."""
     begin, end, zero, what = look
     dress(axes, f"Phase currents, {'the largest' if what == 'largest current' else what} (A)")
     rows = slice(*np.searchsorted(recording.time_s, [begin, end]))
+    dot = "." if rows.stop - rows.start == 1 else ""
     parts = []
     for phase, colour, dash in (("a", BLUE, "-"), ("b", VERMILION, (0, (6, 1.2))), ("c", GREEN, (0, (2.5, 1)))):
         signal = f"i{phase}_A"
@@ -149,13 +152,14 @@ def phase_currents(axes, recording, look):
         values = np.asarray(recording[signal][rows], dtype=np.float64)
         if np.isfinite(values).any():
             time_s, drawn = envelope(recording.time_s[rows], values)
-            axes.plot((time_s - zero) * 1e3, drawn, color=colour, linestyle=dash, linewidth=1.1, label=phase)
+            axes.plot((time_s - zero) * 1e3, drawn, color=colour, linestyle=dash, linewidth=1.1, label=phase, marker=dot)
             parts.append(values[np.isfinite(values)])
     settle(axes, parts, 0.1, handle=1.8)
     if zero > begin:
         axes.axvline(0.0, color=GREY, linewidth=0.8, linestyle=(0, (2, 2)), zorder=1)
     axes.set_xlim((begin - zero) * 1e3, (end - zero) * 1e3)
-    axes.set_xlabel(f"time from the {what} (ms), the shaded part of the run", fontsize=SMALL, color=INK, labelpad=2)
+    part = "the whole run" if whole else "the shaded part of the run"
+    axes.set_xlabel(f"time from the {what} (ms), {part}", fontsize=SMALL, color=INK, labelpad=2)
 
 
 def limits(axes, recording, scale):

@@ -6,13 +6,14 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from matplotlib.colors import to_rgb
 from matplotlib.image import imread
 from matplotlib.text import Text
 from report_fake import EXPECT, torque_steps
 
 from simcore.report import draw_overview
 from simcore.report.moments import close_look, first_step_s
-from simcore.report.overview import compose
+from simcore.report.overview import _SHADE, compose
 
 
 def texts(figure):
@@ -188,6 +189,14 @@ def test_references_lie_beneath_what_was_measured_and_are_thinner():
         for name in set(lines) - {line.get_label() for line in measured}:
             assert all(lines[name].get_zorder() < line.get_zorder() for line in measured)
             assert all(lines[name].get_linewidth() < line.get_linewidth() for line in measured)
+
+
+def test_a_run_of_one_row_is_seen_and_nothing_is_shaded(tmp_path):
+    recording = torque_steps(50e-6, steps=[(0.0, 5.0)])
+    figure = compose(recording, [])
+    assert all(line.get_marker() == "." for axes in figure.axes[:4] for line in axes.get_lines())
+    assert not any(patch.get_facecolor()[:3] == to_rgb(_SHADE["facecolor"]) for axes in figure.axes for patch in axes.patches)
+    assert "time from the start (ms), the whole run" in texts(figure)
 
 
 @pytest.mark.parametrize("count, listed, more", [(0, 0, None), (3, 3, None), (12, 12, None), (20, 11, 9)])
