@@ -17,6 +17,7 @@ SMALL, NORMAL = 7.5, 8.5
 _DASHED = {"color": INK, "linewidth": 0.7, "zorder": 1.9, "linestyle": (0, (5, 2))}
 _DOTTED = {**_DASHED, "linestyle": (0, (1, 1.5))}
 _LONGEST_PLAIN = 1e6
+_LEAST_SEEN = 0.002  # of the run's length, a pixel and a half
 
 
 def dress(axes, title):
@@ -178,10 +179,14 @@ def limits(axes, recording, scale):
         code = by_name.get(name, int(name.removeprefix("code_")) if name.startswith("code_") else 0)
         spans = occurrences(recording.time_s, end_s(recording), codes, code)
         colour = "#BBBBBB" if name == "none" else INK
-        axes.broken_barh([(a * scale, b * scale) for a, b in spans], (lane - 0.3, 0.6), facecolor=colour, linewidth=0)
+        # What lasts for a row only must still be seen on paper.
+        least = _LEAST_SEEN * (end_s(recording) - float(recording.time_s[0]))
+        bars = [(begin * scale, max(length, least) * scale) for begin, length in spans]
+        axes.broken_barh(bars, (lane - 0.3, 0.6), facecolor=colour, linewidth=0)
         labels.append(code_text(name))
+        told = share_text(share).replace("above", ">").replace("below", "<")
         axes.text(
-            1.01, lane, share_text(share), transform=axes.get_yaxis_transform(), va="center", fontsize=size, color=INK
+            1.01, lane, told, transform=axes.get_yaxis_transform(), va="center", fontsize=size, color=INK
         )
     axes.set_yticks(range(len(labels)), labels)
     axes.tick_params(axis="y", labelsize=size)

@@ -43,13 +43,16 @@ def test_panels_name_their_units_and_the_footer_its_verdicts():
     assert any(text.endswith("200.4 ms, negative 10.1 % of the time") for text in texts(compose(recording, [])))
 
 
-@pytest.mark.parametrize("lanes, ramps", [(1, False), (3, True), (8, False)])
+@pytest.mark.parametrize("lanes, ramps", [(1, False), (3, True), (8, False), (0, False)])
 def test_no_text_lies_on_another_or_leaves_the_page(lanes, ramps):
     recording = torque_steps()
     if ramps:
         ramp = profile((0.0, 0.0), (0.2, 3000.0), shape="linear")
         recording.scenario.commands = SimpleNamespace(speed_rpm=ramp)
-    recording["binding_limit"] = np.arange(len(recording.time_s)) % lanes
+    if lanes:
+        recording["binding_limit"] = np.arange(len(recording.time_s)) % lanes
+    else:
+        recording["binding_limit"] = 1.0 * (np.arange(len(recording.time_s)) == 1234)
     verdicts = [
         {**one, "signal": "torque_estimate_Nm", "value": -123.456, "passed": False,
          "limit": {"min": -1234.5, "max": 123.45}, "to_s": 0.123456, "from_s": 0.0123456}
@@ -179,6 +182,14 @@ def test_a_controller_without_reports_is_said_to_have_none():
     said = texts(compose(recording, []))
     assert "not reported by this controller" in said and "100.0 %" not in said
     assert any(text.endswith("voltage margin not reported") for text in said)
+
+
+def test_a_limit_that_bound_for_one_row_is_seen():
+    recording = torque_steps(3.0)
+    recording["binding_limit"] = 1.0 * (recording.time_s == recording.time_s[1234])
+    strip = next(axes for axes in compose(recording, []).axes if axes.get_title(loc="left").startswith("Limit"))
+    (seen,) = strip.collections[1].get_paths()
+    assert np.ptp(seen.vertices[:, 0]) == pytest.approx(0.006) and "< 0.1 %" in texts(strip.figure)
 
 
 def test_references_lie_beneath_what_was_measured_and_are_thinner():
