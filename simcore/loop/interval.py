@@ -14,6 +14,7 @@ from simcore.sensing.position import track
 from simcore.sensing.records import RESOLVER
 
 NO_CURRENT_A = 1e-9
+RAIL_V = 1e-6  # an open leg right at a rail stays open
 
 
 @kernel
@@ -106,76 +107,112 @@ def advance_averaged(p, s, table, scopes, samples, tick_start_s, from_s, to_s):
 
 
 @kernel
+def _free_voltage(p, s, table, leg, psi_d, psi_q, omega, theta, link_V, supply_A):
+    """(open leg, plant's state) => the voltage to the negative rail at which its current stays zero [V]."""
+    drive, legs = s.drive, s.legs
+    angle = p.machine.pole_pairs * theta
+    k = rates(p.machine, p.shaft, p.link, drive, table, s.plant.stuck, psi_d, psi_q, omega, math.sin(angle), math.cos(angle),
+              link_V, supply_A)  # fmt: skip
+    va, vb, vc = k[10], -0.5 * k[10] + HALF_SQRT3 * k[11], -0.5 * k[10] - HALF_SQRT3 * k[11]
+    phase = va if leg == 0 else (vb if leg == 1 else vc)
+    for other in range(3):
+        if legs.gate[other] != 0 or legs.diode[other] != 0:
+            tied, _ = leg_law(drive, other, phase_current(other, k[6], k[7], angle), link_V)
+            return tied + phase - (va if other == 0 else (vb if other == 1 else vc))
+    # Nothing ties the machine to a rail: the EMF's extremes reach both rails together.
+    return 0.5 * link_V + phase - 0.5 * (max(va, max(vb, vc)) + min(va, min(vb, vc)))
+
+
+@kernel
+def _slack(p, s, table, leg, psi_d, psi_q, omega, theta, link_V, supply_A):
+    """(leg with both switches off, plant's state) => how far it is from changing over: forward current of its diode [A], or
+    what its free voltage lacks to turn a diode on [V].  Below zero it has changed over."""
+    if s.legs.diode[leg] != 0:
+        id_A, iq_A = currents(p.machine, table, psi_d, psi_q)
+        current = phase_current(leg, id_A, iq_A, p.machine.pole_pairs * theta)
+        return -current if s.legs.diode[leg] > 0 else current  # lower diode: current out of the leg
+    free = _free_voltage(p, s, table, leg, psi_d, psi_q, omega, theta, link_V, supply_A)
+    return p.inverter.diode_threshold_V + 2.0 * RAIL_V + min(free, link_V - free)
+
+
+@kernel
 def _decide_open_legs(p, s, table):
-    """(a leg without current) => it stays open, or the diode its free voltage turns on."""
+    """(legs with both switches off) => those without current stay open, or turn on the diode that their voltage asks for.
+
+    Decided anew whenever anything switches: a diode that carries nothing yet must not stay on by an earlier decision.
+    """
     plant, drive, legs = s.plant, s.drive, s.legs
     id_A, iq_A = currents(p.machine, table, plant.psi_d, plant.psi_q)
     angle = p.machine.pole_pairs * plant.theta
     ia = phase_current(0, id_A, iq_A, angle)
     ib = phase_current(1, id_A, iq_A, angle)
+    for leg in range(3):
+        if abs(ia if leg == 0 else (ib if leg == 1 else -ia - ib)) <= NO_CURRENT_A:
+            legs.diode[leg] = 0
     set_switched_legs(p.inverter, legs, drive, ia, ib, -ia - ib, NO_CURRENT_A)
-    leg = drive.open_leg
-    if leg < 0 or leg == 3:
-        return
-    k = rates(p.machine, p.shaft, p.link, drive, table, plant.stuck, plant.psi_d, plant.psi_q, plant.omega, math.sin(angle),
-              math.cos(angle), plant.link_V, plant.supply_A)  # fmt: skip
-    va = k[10]
-    vb = -0.5 * k[10] + HALF_SQRT3 * k[11]
-    vc = -0.5 * k[10] - HALF_SQRT3 * k[11]
-    if leg == 0:
-        other, _ = leg_law(drive, 1, ib, plant.link_V)
-        free = other - vb + va
-    elif leg == 1:
-        other, _ = leg_law(drive, 0, ia, plant.link_V)
-        free = other - va + vb
-    else:
-        other, _ = leg_law(drive, 0, ia, plant.link_V)
-        free = other - va + vc
-    if free > plant.link_V + p.inverter.diode_threshold_V:
-        legs.diode[leg] = 1
-    elif free < -p.inverter.diode_threshold_V:
-        legs.diode[leg] = -1
-    else:
-        return
-    set_switched_legs(p.inverter, legs, drive, ia, ib, -ia - ib, NO_CURRENT_A)
+    while drive.open_leg >= 0:
+        which, lowest = -1, RAIL_V
+        for leg in range(3):
+            if legs.gate[leg] == 0 and legs.diode[leg] == 0:
+                slack = _slack(p, s, table, leg, plant.psi_d, plant.psi_q, plant.omega, plant.theta, plant.link_V,
+                               plant.supply_A)  # fmt: skip
+                if slack < lowest:
+                    which, lowest = leg, slack
+        if which < 0:
+            return
+        free = _free_voltage(p, s, table, which, plant.psi_d, plant.psi_q, plant.omega, plant.theta, plant.link_V,
+                             plant.supply_A)  # fmt: skip
+        legs.diode[which] = 1 if free > 0.5 * plant.link_V else -1
+        set_switched_legs(p.inverter, legs, drive, ia, ib, -ia - ib, NO_CURRENT_A)
 
 
 @kernel
-def _first_current_end(p, s, table, h):
-    """(legs in diode conduction, step h) => time at which the first of their currents ends and that leg, or h and -1."""
-    plant, drive, legs = s.plant, s.drive, s.legs
+def _slack_after(p, s, table, leg, h):
+    """(leg with both switches off, time h) => its slack after h."""
+    plant = s.plant
+    x = rk4(p.machine, p.shaft, p.link, s.drive, table, plant.stuck, plant.psi_d, plant.psi_q, plant.omega, plant.theta,
+            plant.link_V, plant.supply_A, h)  # fmt: skip
+    return _slack(p, s, table, leg, x[0], x[1], x[2], x[3], x[4], x[5])
+
+
+@kernel
+def _first_change(p, s, table, h):
+    """(legs with both switches off, step h) => time at which the first of them changes over and that leg, or h and -1.
+
+    Changes over: a diode's current ends, or an open leg's voltage leaves the rails.  Regula falsi (Illinois).
+    """
+    plant, legs = s.plant, s.legs
     found, which = h, -1
     for leg in range(3):
-        if legs.gate[leg] != 0 or legs.diode[leg] == 0:
+        if legs.gate[leg] != 0:
             continue
-        flowing = -1.0 if legs.diode[leg] > 0 else 1.0  # lower diode: current out of the leg
-        low, high = 0.0, found
-        f_low, f_high = 0.0, 0.0
-        trial = found
-        for iteration in range(60):
-            x = rk4(p.machine, p.shaft, p.link, drive, table, plant.stuck, plant.psi_d, plant.psi_q, plant.omega,
-                    plant.theta, plant.link_V, plant.supply_A, trial)  # fmt: skip
-            id_A, iq_A = currents(p.machine, table, x[0], x[1])
-            value = flowing * phase_current(leg, id_A, iq_A, p.machine.pole_pairs * x[3])
-            if iteration == 0:
-                if value >= 0.0:
-                    break
-                id_A, iq_A = currents(p.machine, table, plant.psi_d, plant.psi_q)
-                f_low = flowing * phase_current(leg, id_A, iq_A, p.machine.pole_pairs * plant.theta)
-                if f_low <= 0.0:
-                    break  # just turned on from zero: it has not started to flow yet
-                f_high = value
-            elif abs(value) < 0.1 * NO_CURRENT_A or high - low < 1e-18:
-                found, which = trial, leg
+        high, f_high = found, _slack_after(p, s, table, leg, found)
+        if f_high >= 0.0:
+            continue
+        low = 0.0
+        f_low = _slack(p, s, table, leg, plant.psi_d, plant.psi_q, plant.omega, plant.theta, plant.link_V, plant.supply_A)
+        for _ in range(20):
+            if f_low > 0.0:
                 break
-            elif value < 0.0:
+            # Turned on from zero a moment ago: look for the time at which its current flows.
+            low = 0.5 * high
+            f_low = _slack_after(p, s, table, leg, low)
+            if f_low <= 0.0:
+                high, f_high, low = low, f_low, 0.0
+        if f_low <= 0.0:
+            continue
+        for _ in range(60):
+            trial = (low * f_high - high * f_low) / (f_high - f_low)
+            value = _slack_after(p, s, table, leg, trial)
+            found, which = trial, leg
+            if abs(value) < 0.1 * NO_CURRENT_A or high - low < 1e-18:
+                break
+            if value < 0.0:
                 high, f_high = trial, value
                 f_low *= 0.5
             else:
                 low, f_low = trial, value
                 f_high *= 0.5
-            trial = (low * f_high - high * f_low) / (f_high - f_low)
-            found, which = trial, leg
     return found, which
 
 
@@ -197,7 +234,7 @@ def advance_switched(p, s, table, scopes, samples, tick_start_s, from_s, to_s):
             h = left / steps
             ended = -1
             if dead:
-                h, ended = _first_current_end(p, s, table, h)
+                h, ended = _first_change(p, s, table, h)
             if h > 0.0:
                 advance_step(p, s, table, scopes, samples, tick_start_s + now, h)
             if ended >= 0:

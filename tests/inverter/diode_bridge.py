@@ -1,0 +1,135 @@
+"""A second opinion: three legs with ideal switches and diodes on a star of R, L and EMF, solved by scipy's solve_ivp.
+
+Kirchhoff's laws and nothing of the simulator's: each leg is tied to a rail by its gate or a diode, or open.
+"""
+
+import itertools
+
+import numpy as np
+from scipy.integrate import solve_ivp
+
+SMALL_A, SMALL_V = 2e-9, 1e-6
+UP, LOW, OPEN = 1, 0, None
+
+
+def command_edges(duties, tick_s, minimum_pulse_s=0.0):
+    """Duties of one leg a tick => list of (time, command 0 or 1): tick 0 starts at a carrier valley, upper on first."""
+    on = []
+    for k, duty in enumerate(duties):
+        start = k * tick_s
+        duty = 0.0 if duty * 2.0 * tick_s < minimum_pulse_s else duty
+        duty = 1.0 if (1.0 - duty) * 2.0 * tick_s < minimum_pulse_s else duty
+        begin, end = (start, start + duty * tick_s) if k % 2 == 0 else (start + (1.0 - duty) * tick_s, start + tick_s)
+        if duty == 0.0:
+            continue
+        if on and abs(begin - on[-1][1]) < 1e-12:
+            on[-1][1] = end
+        else:
+            on.append([begin, end])
+    edges = []
+    for begin, end in on:
+        edges += [(begin, 1), (end, 0)]
+    return edges if edges and edges[0][0] == 0.0 else [(0.0, 0), *edges]
+
+
+class Bridge:
+    """resistance, inductance, link voltage; emf(t) => three EMFs; edges: command_edges of each leg; dead_s."""
+
+    def __init__(self, resistance, inductance, link_V, emf, edges, dead_s):
+        self.resistance, self.inductance, self.link_V, self.emf = resistance, inductance, link_V, emf
+        self.edges, self.dead_s = edges, dead_s
+
+    def gates(self, t):
+        """What each leg's gates do just after t: UP, LOW, or OPEN while both are off."""
+        found = []
+        for edges in self.edges:
+            since, command = [edge for edge in edges if edge[0] <= t + 1e-13][-1]
+            off = since > 0.0 and t - since < self.dead_s - 1e-13
+            found.append(OPEN if off else command)
+        return found
+
+    def flow(self, t, current, modes):
+        """=> di/dt (3,), terminal voltages of all legs against the lower rail (nan where undetermined)."""
+        emf = self.emf(t)
+        tied = [leg for leg in range(3) if modes[leg] is not OPEN]
+        rail = np.array([np.nan if mode is OPEN else mode * self.link_V for mode in modes])
+        rate = np.zeros(3)
+        if not tied:
+            return rate, rail
+        neutral = np.mean([rail[leg] - emf[leg] for leg in tied])
+        if len(tied) > 1:
+            for leg in tied:
+                rate[leg] = (rail[leg] - neutral - self.resistance * current[leg] - emf[leg]) / self.inductance
+        return rate, np.where(np.isnan(rail), neutral + emf, rail)
+
+    def fits(self, t, current, modes, idle):
+        """Complementarity: an idle diode carries current forward only, an open leg stays between the rails."""
+        rate, terminal = self.flow(t, current, modes)
+        for leg in idle:
+            if modes[leg] is UP and not rate[leg] < 0.0 or modes[leg] is LOW and not rate[leg] > 0.0:
+                return False
+            if modes[leg] is OPEN:
+                if np.isnan(terminal[leg]):
+                    return np.ptp(self.emf(t)) <= self.link_V + SMALL_V
+                if not -SMALL_V <= terminal[leg] <= self.link_V + SMALL_V:
+                    return False
+        return True
+
+    def decide(self, t, current):
+        """(time, currents) => modes of the legs, and which of them are diodes."""
+        modes = self.gates(t)
+        off = [leg for leg in range(3) if modes[leg] is OPEN]
+        idle = []
+        for leg in off:
+            if abs(current[leg]) < SMALL_A:
+                idle.append(leg)
+            else:
+                modes[leg] = LOW if current[leg] > 0.0 else UP
+        for choice in itertools.product((OPEN, UP, LOW), repeat=len(idle)):
+            for leg, mode in zip(idle, choice, strict=True):
+                modes[leg] = mode
+            if self.fits(t, current, modes, idle):
+                return modes, off
+        raise AssertionError("no consistent state of the diodes")
+
+    def run(self, times):
+        """times (n,), the first with zero currents => currents (n, 3)."""
+        points = {t for edges in self.edges for edge in edges for t in (edge[0], edge[0] + self.dead_s)}
+        stops = sorted({round(t, 14) for t in [*points, *times] if times[0] < t <= times[-1]})
+        current, now, found = np.zeros(3), times[0], [np.zeros(3)]
+        self.clamped_s = 0.0
+        for stop in stops:
+            while stop - now > 1e-13:
+                modes, off = self.decide(now, current)
+                current, reached = self._segment(now, stop, current, modes, off)
+                if any(modes[leg] is OPEN for leg in off):
+                    self.clamped_s += reached - now
+                now = reached
+            now = stop
+            if np.min(np.abs(times - stop)) < 1e-13:
+                found.append(current)
+        return np.array(found)
+
+    def _segment(self, now, stop, current, modes, off):
+        def ends(leg):
+            flowing = modes[leg] is not OPEN
+
+            def event(t, i):
+                if flowing:  # just below zero, so that a current which starts from there does not end at once
+                    return i[leg] * (1.0 if modes[leg] is LOW else -1.0) + 0.5 * SMALL_A
+                voltage = self.flow(t, i, modes)[1][leg]
+                return 2.0 * SMALL_V + (self.link_V - voltage if voltage > 0.5 * self.link_V else voltage)
+
+            event.terminal, event.direction = True, -1.0
+            return event
+
+        watched = [leg for leg in off if modes[leg] is not OPEN or any(mode is not OPEN for mode in modes)]
+        options = {"method": "DOP853", "rtol": 1e-10, "atol": 1e-11}
+        part = solve_ivp(
+            lambda t, i: self.flow(t, i, modes)[0], (now, stop), current, events=[ends(leg) for leg in watched], **options
+        )
+        current = part.y[:, -1].copy()
+        for leg, at in zip(watched, part.t_events, strict=True):
+            if len(at) and modes[leg] is not OPEN:
+                current[leg] = 0.0
+        return current, part.t[-1]
