@@ -244,7 +244,7 @@ def test_ten_degrees_of_angle_offset(verified, direction):
         load={"kind": "rig", "speed_rpm": 300.0}, run={"duration_s": 0.2},
         sensors={"position": {"kind": "resolver", "pole_pairs": 4, "mounting_offset_deg": 10.0}},
     )  # fmt: skip
-    what, source = "{} at 100 A of q current asked, resolver mounted 10 deg off", "cos and sin of 10 deg, field case"
+    what, source = "{} at 100 A of q current asked, resolver mounted 10 deg off", "cos and sin of 10 deg, case from practice"
     verified(what.format("true q current"), source, 98.5, direction * recording["iq_A"][-1], 0.1, "A")
     verified(what.format("stray d current"), source, -17.4, direction * recording["id_A"][-1], 0.1, "A")
     assert recording["iq_measured_A"][-1] == pytest.approx(direction * 100.0, abs=0.05)
@@ -268,7 +268,7 @@ def test_a_forgotten_low_pass_lets_the_true_current_overshoot_while_the_measured
     measured = 1.0 - decay * (np.cos(wd * t) + damping * wn / wd * np.sin(wd * t))
     true = measured + np.gradient(measured, t) / wf
     what = "peak of the {} current over its reference, 300 Hz low-pass in a 1000 rad/s loop"
-    source = "second-order step response, closed form, field case"
+    source = "second-order step response, closed form"
     verified(what.format("true"), source, true.max(), recording["iq_A"].max() / 50.0, 0.005)
     verified(what.format("measured"), source, measured.max(), recording["iq_measured_A"].max() / 50.0, 0.005)
     assert recording["iq_A"].max() - 50.0 > 1.4 * (recording["iq_measured_A"].max() - 50.0)

@@ -68,7 +68,7 @@ def test_the_set_point_weight_places_the_zero(verified, weight, overshoot):
     assert recording["speed_rpm"] / 100.0 == pytest.approx(expected, abs=0.008)
     found = recording["speed_rpm"].max() - 100.0
     what = f"overshoot of the speed loop, double pole, set-point weight {weight:g}"
-    verified(what, "Astrom, Hagglund, PID Controllers, 1995 [M], derived", 100.0 * overshoot, found, 0.8, "%")
+    verified(what, "Astrom, Hagglund, PID Controllers, 1995 [M], derived", 100.0 * overshoot, found, 0.8, "%", row=weight > 0.0)
 
 
 def test_a_step_of_load_dips_by_its_closed_form(verified):

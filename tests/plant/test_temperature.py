@@ -46,7 +46,7 @@ def test_copper_loss_follows_the_windings_temperature(verified, machine, ratio):
     found = recording["loss_copper_W"][-1] / (1.5 * 0.02 * 100.0**2)
     warm, cold = machine.get("winding_temperature_degC", 25), machine.get("reference_temperature_degC", 25)
     what = f"copper loss at {warm} degC over that at {cold} degC, same current"
-    verified(what, "(235 + t)/(235 + t0), IEC 60034-1 style [M]", ratio, found, 2e-5 * ratio)
+    verified(what, "(235 + t)/(235 + t0), IEC 60034-1 style [M]", ratio, found, 2e-5 * ratio, row=cold == 25 and warm > cold)
     assert recording["winding_degC"][-1] == machine.get("winding_temperature_degC", 25)
 
 
@@ -61,7 +61,8 @@ def test_magnet_flux_follows_the_magnets_temperature(verified, magnet_degC, refe
     recording = Bench(scenario(machine)).run()
     found = recording["torque_Nm"][-1] / (1.5 * 4 * 0.06 * 100.0)
     what = f"magnet torque at {magnet_degC} degC over that at {reference_degC} degC, -0.12 % a kelvin"
-    verified(what, "linear coefficient, common practice, no source", share, found, 1e-5 * share)
+    source = "linear coefficient, common practice, no source"
+    verified(what, source, share, found, 1e-5 * share, row=magnet_degC == 125)
     assert recording["psi_d_Wb"][0] == pytest.approx(0.06 * share, rel=1e-12)
 
 

@@ -209,7 +209,7 @@ def test_without_resistance_link_power_is_torque_times_speed_at_any_id(verified,
     # Samples follow the reference; between them the held voltage lets the currents sway by (w T)^2/12 and more with id.
     share = power / (torque * speed_rpm * math.pi / 30.0)
     what = "link power over torque times speed, no resistance, id = -200 to 100 A"
-    verified(what, "conservation of energy, field case", 1.0, share, 2e-3)
+    verified(what, "conservation of energy", 1.0, share, 2e-3)
     assert recording["link_current_A"][-40:].mean() * 400.0 == pytest.approx(power, rel=1e-9)
     assert recording.audit["losses_J"]["copper"] == 0.0
 

@@ -128,10 +128,10 @@ def test_forward_euler_would_be_unstable_where_the_machine_decays(verified):
     currents, _ = run(machine, t, 6000.0, 100 + 0j, [0j], substeps=2, ticks=21)
     ratio = np.abs(currents[1:]) / np.abs(currents[:-1])
     for found in ratio:
-        what = "decay of the current vector a step (forward Euler: 1.0214)"
+        what = "decay of the current vector a step, shorted at 400 Hz, 100 us (forward Euler: 1.0214)"
         verified(what, "exp(-R T/L), closed form", 0.990050, found, 1e-6)
     for found in np.angle(currents[1:] / currents[:-1]):
-        what = "turn of the current vector a step in the rotor frame"
+        what = "turn of the current vector a step in the rotor frame, shorted at 400 Hz, 100 us"
         verified(what, "-omega T, closed form", math.degrees(-w * t), math.degrees(found), math.degrees(1e-5), "deg")
 
 
@@ -192,7 +192,7 @@ def test_until_the_first_command_acts_the_terminals_are_shorted():
     assert recording["duty_b"][1] == pytest.approx(0.5 + (-100.0 + 50.0 * math.sqrt(3.0)) / LINK_V, abs=1e-12)
 
 
-def test_means_of_the_terminal_voltage_over_a_tick(verified):
+def test_means_of_the_terminal_voltage_over_a_tick():
     # A voltage held in the stator frame turns backwards by w T in the rotor frame: mean = u (1 - e^-jwT)/(jwT).
     machine = {
         "pole_pairs": 4, "stator_resistance_ohm": 0.05, "inductance_d_H": 0.2e-3, "inductance_q_H": 0.5e-3,
@@ -201,10 +201,7 @@ def test_means_of_the_terminal_voltage_over_a_tick(verified):
     w, t, angle = 4 * 6000.0 * math.pi / 30.0, 100e-6, math.radians(40.0)
     _, recording = run(machine, t, 6000.0, 10 + 50j, [200 + 100j], angle_deg=40.0)
     mean = (200 + 100j) * cmath.exp(-1j * angle) * (1.0 - cmath.exp(-1j * w * t)) / (1j * w * t)
-    found = complex(recording["vd_V"][0], recording["vq_V"][0])
-    assert found == pytest.approx(mean, abs=1e-7)
-    what = "mean dq voltage over a step, held 223.6 V turned by 14.4 deg"
-    verified(what, "sin(x)/x, closed form", abs(mean), abs(found), 1e-7, "V")
+    assert complex(recording["vd_V"][0], recording["vq_V"][0]) == pytest.approx(mean, abs=1e-7)
     assert recording["va_V"][0] == pytest.approx(200.0, abs=1e-7)
     assert recording["vb_V"][0] == pytest.approx(-100.0 + 50.0 * math.sqrt(3.0), abs=1e-7)
     assert recording["vc_V"][0] == pytest.approx(-100.0 - 50.0 * math.sqrt(3.0), abs=1e-7)
