@@ -2,6 +2,7 @@
 
 from simcore.scenario import index
 from simcore.scenario.errors import NO_VALUE, did_you_mean, near, one_of, show
+from simcore.scenario.fields import number_remedy
 from simcore.scenario.unit_slips import unit_slip
 
 _BOUNDS = {
@@ -81,7 +82,7 @@ def _number_rule(report, kind, location, field, unit):
     if isinstance(value, bool):
         return f"must be {wanted}{unit}, not true or false", f"Give {wanted}"
     if isinstance(value, str):
-        return f"must be {wanted}{unit}, not text", "Write it without quotes"
+        return f"must be {wanted}{unit}, not text", number_remedy(value)
     if whole and isinstance(value, float):
         near_by = f"Write {round(value)}" if abs(value) < 1e15 else "Give a smaller number"
         return f"must be a whole number{unit}", near_by

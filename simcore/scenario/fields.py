@@ -61,3 +61,12 @@ def finite(value) -> bool:
         return is_number(value) and abs(float(value)) < float("inf")
     except OverflowError:
         return False
+
+
+def number_remedy(text) -> str:
+    """What to do about a text in the place of a number."""
+    try:
+        float(text)
+    except (TypeError, ValueError):
+        return "Give a number"
+    return "Write it without quotes"

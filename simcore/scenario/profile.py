@@ -7,7 +7,7 @@ from typing import Annotated, Any
 from pydantic import PlainValidator, WithJsonSchema
 
 from simcore.scenario.errors import did_you_mean, one_of, show
-from simcore.scenario.fields import finite, is_number, refuse
+from simcore.scenario.fields import finite, is_number, number_remedy, refuse
 
 SHAPES = ("step", "linear")
 # Beyond these, ticks and states leave what a double can count.
@@ -69,7 +69,7 @@ def _pairs(points, first, second, at=()):
             raise refuse(f"point {k} is {show(point)}, not a pair [{first}, {second}]", example, at)
         for name, number in ((first, point[0]), (second, point[1])):
             if not is_number(number):
-                raise refuse(f"point {k}: {name} {show(number)} must be a number", "Write it without quotes", at)
+                raise refuse(f"point {k}: {name} {show(number)} must be a number", number_remedy(number), at)
             if not finite(number):
                 raise refuse(f"point {k}: {name} {show(number)} must be finite", "Give a number", at)
         for name, number, most in ((first, point[0], _LARGEST_X), (second, point[1], _LARGEST_VALUE)):

@@ -16,7 +16,7 @@ from simcore.report.interruption import SENTENCE, interruptible
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 SCENARIO = ROOT / "scenarios" / "torque_steps.toml"
-LONG = "run.duration_s=60"
+LONG = "run.duration_s=10"
 
 
 def command(folder, *args):

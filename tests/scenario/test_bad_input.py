@@ -10,6 +10,10 @@ BAD = {
         {"machine__magnet_flux_Wb": "0.07"},
         ['machine.magnet_flux_Wb = "0.07": must be a number (Wb), not text', "without quotes"],
     ),
+    "a word for a number": (
+        {"machine__magnet_flux_Wb": "strong"},
+        ['machine.magnet_flux_Wb = "strong": must be a number (Wb), not text', "Give a number"],
+    ),
     "true for a number": (
         {"machine__max_current_A": True},
         ["machine.max_current_A = true: must be a number (A)", "Give a number"],
