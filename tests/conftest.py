@@ -90,7 +90,7 @@ _TOPICS = {
     "Shaft, link, temperature": ("test_shaft", "test_link", "test_temperature"),
     "Flux maps": ("test_fluxmap", "test_measured_map_loop"),
     "Modulation": ("test_modulation_limits", "test_pwm_spectra"),
-    "Dead time": ("test_dead_time", "test_switched_circuit"),
+    "Dead time and switched legs": ("test_dead_time", "test_switched_circuit"),
     "Rotor angle": ("test_resolver", "test_tracking_loop", "test_position"),
     "Current sensors": ("test_current_sensors",),
     "Current and speed loop": ("test_current_loop", "test_current_control", "test_speed_loop"),

@@ -183,7 +183,7 @@ def test_twice_base_speed_on_the_current_limit(verified, name, base_rpm, id_A, i
     what = f"{{}} at twice base speed on the current limit, in closed loop, machine {name}"
     source = "current and voltage circle, closed form"
     slack_A, slack_Nm = 2e-3 * MACHINES[name][5], 1e-3 * TOP[name]
-    verified(what.format("d current"), source, id_A, found[0], slack_A, "A")
+    verified(what.format("d current"), source, id_A, found[0], slack_A, "A", row=name == "E")
     assert torque_sign * found[1] == pytest.approx(iq_A, abs=slack_A)
     verified(what.format("torque"), source, torque_Nm, torque_sign * found[2], slack_Nm, "Nm")
     assert found[3] == VOLTAGE_AND_CURRENT
@@ -240,7 +240,7 @@ def test_beyond_it_the_published_flux_split_holds(verified, name, torque_sign, d
     found = settled(name, direction * speed_rpm, torque_sign * 3.0 * TOP[name], True)
     near(name, found, id_A, torque_sign * iq_A, torque_sign * torque)
     what = f"torque on the maximum torque per volt curve at {speed_rpm:.0f} rpm, in closed loop, machine {name}"
-    verified(what, MORIMOTO, torque, torque_sign * found[2], 1e-3 * TOP[name], "Nm")
+    verified(what, MORIMOTO, torque, torque_sign * found[2], 1e-3 * TOP[name], "Nm", row=name == "E")
     assert found[3] == MTPV
 
 
@@ -304,7 +304,7 @@ def test_steady_short_circuit(verified, name, speed_rpm, id_A, iq_A, torque_Nm, 
     if id_A is not None:
         what = f"{{}} current of shorted terminals at {speed_rpm:.0f} rpm, machine {name}"
         source = f"closed form after {WELCHKO}"
-        verified(what.format("d"), source, id_A, found[0], max(1e-4 * abs(id_A), 2e-5), "A")
+        verified(what.format("d"), source, id_A, found[0], max(1e-4 * abs(id_A), 2e-5), "A", row=name in "AE")
         verified(what.format("q"), source, iq_A, direction * found[1], max(1e-4 * abs(iq_A), 2e-5), "A", row=name == "E")
         # T = -1.5 p psi^2 w R (R^2 + w^2 Lq^2)/D^2
         w = p * speed_rpm * math.pi / 30.0
