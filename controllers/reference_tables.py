@@ -65,7 +65,7 @@ def _fill_flux_axis(points, curves, least, w):
     rows = np.flatnonzero(psi_least - psi_low > 1e-9 * psi_least.max())
     inner = w[1:-1] ** 2
     psi = psi_low[rows, None] + inner * (psi_least - psi_low)[rows, None]
-    found = curves.rows(np.repeat(rows, inner.size)).at_flux(psi.ravel())
+    found = curves.at_flux(np.repeat(rows, inner.size), psi.ravel())
     grid[rows, 1:-1] = np.stack(found, -1).reshape(rows.size, inner.size, 2)
     # Zero torque has one curve, not one for each side.
     grid[psi_low.size // 2] = grid[0]

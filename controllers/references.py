@@ -132,27 +132,30 @@ def current_references(
         binding = VOLTAGE
     granted = sign * share * greatest
     id_A, iq_A = grid_currents(table, top + torque_cells + _U1, torque_cells, flux_cells, x, w * float(flux_cells))
-    id_A, iq_A = correct_torque(
-        use_map, map_table, map_offset, pole_pairs, psi_m, l_d, l_q, granted, 2e-3 * greatest, id_A, iq_A
-    )
+    id_A, iq_A, found = correct_torque(
+        use_map, map_table, map_offset, pole_pairs, psi_m, l_d, l_q, granted, 2e-3 * greatest, 0.1 * max_current,
+        id_A, iq_A,
+    )  # fmt: skip
     current = math.sqrt(id_A * id_A + iq_A * iq_A)
     if cut:
         binding = VOLTAGE_AND_CURRENT if current > 0.9995 * max_current else MTPV
-    if current > max_current:
-        id_A *= max_current / current
-        iq_A *= max_current / current
+    if current > max_current or found == 0:
+        shrink = min(max_current / max(current, 1e-300), 1.0)
+        id_A *= shrink
+        iq_A *= shrink
         psi_d, _, _, psi_q, _, _ = believed_fluxes(use_map, map_table, map_offset, psi_m, l_d, l_q, id_A, iq_A)
         granted = 1.5 * pole_pairs * (psi_d * iq_A - psi_q * id_A)
     return id_A, iq_A, granted, binding
 
 
 @kernel
-def correct_torque(use_map, map_table, map_offset, pole_pairs, psi_m, l_d, l_q, torque_Nm, enough_Nm, id_A, iq_A):
-    """(torque wanted, currents near it) => currents with that torque, by Newton along the torque's gradient.
+def correct_torque(use_map, map_table, map_offset, pole_pairs, psi_m, l_d, l_q, torque_Nm, enough_Nm, far_A, id_A, iq_A):
+    """(torque wanted, currents near it) => currents with that torque, 1 if found; Newton along the torque's gradient.
 
     One step squares the relative error; more are taken only where a rough map made the lookup worse than `enough_Nm`.
     """
     factor = 1.5 * pole_pairs
+    found = 0
     for _ in range(5):
         psi_d, l_dd, l_dq, psi_q, l_qd, l_qq = believed_fluxes(
             use_map, map_table, map_offset, psi_m, l_d, l_q, id_A, iq_A
@@ -160,9 +163,13 @@ def correct_torque(use_map, map_table, map_offset, pole_pairs, psi_m, l_d, l_q, 
         error = torque_Nm - factor * (psi_d * iq_A - psi_q * id_A)
         along_d = factor * (l_dd * iq_A - psi_q - l_qd * id_A)
         along_q = factor * (psi_d + l_dq * iq_A - l_qq * id_A)
-        step = error / max(along_d * along_d + along_q * along_q, 1e-300)
+        square = along_d * along_d + along_q * along_q
+        step = error / max(square, 1e-300)
+        if step * step * square > far_A * far_A:
+            step = math.copysign(far_A, error) / math.sqrt(square)
         id_A += step * along_d
         iq_A += step * along_q
         if abs(error) < enough_Nm:
+            found = 1
             break
-    return id_A, iq_A
+    return id_A, iq_A, found

@@ -15,8 +15,12 @@ def speed_torque(kp, weight, integral, reference, speed):
 
 @kernel
 def integrate_speed(integral, kp, ki, reference, speed, granted_Nm, requested_Nm, update_s):
-    """(error, torque granted and requested) => integral part of the next update (back-calculation over kp/ki)."""
+    """(error, torque granted and requested) => integral part of the next update (back-calculation over kp/(2 ki)).
+
+    At that rate a limit is left while the error is still (2/w) x acceleration, from where it decays without overshoot;
+    over kp/ki the limit would only be left once the reference is reached.
+    """
     drive = ki * (reference - speed)
     if kp > 0.0:
-        drive += (ki / kp) * (granted_Nm - requested_Nm)
+        drive += (2.0 * ki / kp) * (granted_Nm - requested_Nm)
     return integral + update_s * drive

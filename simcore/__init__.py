@@ -12,6 +12,7 @@ _HOMES = {
     "Bench": "simcore.loop",
     "Recording": "simcore.loop",
     "RunError": "simcore.loop",
+    "load_recording": "simcore.loop",
     "measure_signal": "simcore.measure",
     "judge": "simcore.measure",
     "write_results": "simcore.report",

@@ -8,13 +8,10 @@ from pathlib import Path
 import click
 
 from simcore import __version__
+from simcore.report.interruption import STOPPED, say_stopped
+from simcore.report.wording import CAUTION
 
-MET, NOT_MET, WRONG_INPUT, NOT_FINISHED, STOPPED = 0, 1, 2, 3, 130
-BAR_AFTER_S = 1.0
-CAUTION = (
-    "Simulation only; it certifies nothing. Real drives work with lethal voltages and moving machinery: follow your local "
-    "codes, your functional-safety process and licensed practice before hardware is energised."
-)
+WRONG_INPUT, NOT_FINISHED = 2, 3
 
 
 def _say(text):
@@ -22,17 +19,42 @@ def _say(text):
     print(text, file=sys.stderr, flush=True)
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}, epilog=CAUTION)
+class Commands(click.Group):
+    """The commands, with one answer to Ctrl-C and one to faults of our own."""
+
+    def invoke(self, ctx):
+        """Run the command; a sentence instead of a traceback, whatever happens."""
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            say_stopped()
+            sys.exit(STOPPED)
+        except (click.ClickException, click.exceptions.Exit, click.Abort, BrokenPipeError):
+            raise
+        except Exception as error:
+            from simcore.report.unexpected import told_unexpected
+
+            _say(told_unexpected(error))
+            sys.exit(NOT_FINISHED)
+
+
+@click.group(
+    cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}, epilog=CAUTION
+)
 @click.version_option(__version__, prog_name="drybench")
 def main():
     """Runs a motor drive and its controller in closed loop, in software, from scenario files."""
     # The BLAS of a short run needs no threads of its own; they would only slow the start.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    for stream in (sys.stdout, sys.stderr):
+        # A title may hold letters that the terminal's encoding lacks.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
 
 
 @main.command()
-@click.argument("paths", nargs=-1, required=True, type=click.Path())
-@click.option("--out", default="results", show_default=True, type=click.Path(), help="Folder for the results.")
+@click.argument("paths", nargs=-1, required=True)
+@click.option("--out", default="results", show_default=True, metavar="FOLDER", help="Folder for the results.")
 @click.option("--set", "overrides", multiple=True, metavar="KEY=VALUE", help="Override a key, e.g. inverter.dead_time_s=2e-6.")
 @click.option("--plot/--no-plot", default=True, show_default=True, help="Draw overview.png.")
 @click.option("--csv", "as_csv", is_flag=True, help="Write recording.csv too.")
@@ -41,15 +63,11 @@ def main():
 def run(paths, out, overrides, plot, as_csv, quiet, as_json):
     """Run scenario files, or every scenario of a folder.
 
-    Exit status: 0 all expectations met, 1 one not met, 2 wrong input, 3 a run could not finish.
+    Exit status: 0 all expectations met, 1 one not met, 2 wrong input, 3 a run could not finish, 130 stopped by Ctrl-C.
     """
     from simcore.running import run_files
 
-    try:
-        sys.exit(run_files(paths, Path(out), overrides, plot=plot, csv=as_csv, quiet=quiet or as_json, as_json=as_json))
-    except KeyboardInterrupt:
-        _say("Stopped. Results that were whole are kept; the running scenario left none.")
-        sys.exit(STOPPED)
+    sys.exit(run_files(paths, Path(out), overrides, plot=plot, csv=as_csv, quiet=quiet, as_json=as_json))
 
 
 @main.command()

@@ -2,175 +2,181 @@
 
 import json
 import sys
-import threading
 import time
+from contextlib import nullcontext, redirect_stdout
+from dataclasses import dataclass
 from pathlib import Path
 
+from simcore.report.interruption import ended_at_once, interruptible
+from simcore.report.outcomes import Outcome, print_end
+from simcore.report.progress import Bar, compile_note, say, writing_note
 from simcore.scenario import ScenarioError, load_scenario
+from simcore.scenario.files import scenario_files
 
 MET, NOT_MET, WRONG_INPUT, NOT_FINISHED = 0, 1, 2, 3
-COMPILE_NOTE_AFTER_S = 2.5
-BAR_AFTER_S = 0.7
 
 
-def say(text):
-    """A plain line to the error stream."""
-    print(text, file=sys.stderr, flush=True)
+@dataclass(frozen=True)
+class Options:
+    """What the command line asks for besides the files."""
 
+    out: Path
+    plot: bool = True
+    csv: bool = False
+    quiet: bool = False
+    as_json: bool = False
 
-def scenario_files(paths):
-    """(files and folders) => scenario files in order; raises ScenarioError for what cannot be run."""
-    files, problems = [], []
-    for given in paths:
-        path = Path(given)
-        if path.is_dir():
-            found = sorted(p for p in path.glob("*.toml") if p.is_file())
-            if not found:
-                problems.append(f"{given}: the folder holds no scenario files (*.toml). Name a scenario file.")
-            files += found
-        else:
-            files.append(path)
-    stems = {}
-    for file in files:
-        other = stems.setdefault(file.stem, file)
-        if other is not file:
-            problems.append(
-                f"{file}: has the same stem as {other}; their results would fall into one folder. Rename one or use --out."
-            )
-    if problems:
-        raise ScenarioError(problems)
-    return files
-
-
-class CompileNote:
-    """Says what the machine is busy with while kernels are compiled for the first time."""
-
-    def __init__(self, quiet):
-        self._timer = threading.Timer(COMPILE_NOTE_AFTER_S, self._tell)
-        self._timer.daemon = True
-        self._quiet = quiet
-
-    def _tell(self):
-        if not self._quiet:
-            say("Compiling the simulation kernels (only after an installation or an upgrade; 10 to 20 seconds) ...")
-
-    def __enter__(self):
-        self._timer.start()
-        return self
-
-    def __exit__(self, *_):
-        self._timer.cancel()
-
-
-class Bar:
-    """A progress bar that appears only when a run takes longer than a moment."""
-
-    def __init__(self, label, quiet):
-        self._label, self._quiet = label, quiet
-        self._begun = time.perf_counter()
-        self._progress = None
-
-    def __call__(self, done_s, total_s):
-        if self._quiet or not sys.stderr.isatty():
-            return
-        if self._progress is None:
-            if time.perf_counter() - self._begun < BAR_AFTER_S or done_s >= total_s:
-                return
-            self._open(total_s)
-        self._progress.update(self._task, completed=done_s)
-
-    def _open(self, total_s):
-        from rich.console import Console
-        from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
-
-        self._progress = Progress(
-            TextColumn("{task.description}", markup=False), BarColumn(), TextColumn("{task.percentage:3.0f} %"),
-            TimeRemainingColumn(), console=Console(stderr=True), transient=True,
-        )  # fmt: skip
-        self._progress.start()
-        self._task = self._progress.add_task(self._label, total=total_s)
-
-    def close(self):
-        """Take the bar off the terminal."""
-        if self._progress is not None:
-            self._progress.stop()
-
-
-def _run_one(scenario, quiet):
-    """(scenario) => recording, status; a run that broke off gives what it recorded and status 3."""
-    from simcore.loop import Bench, RunError
-
-    bar = Bar(scenario.name, quiet)
-    try:
-        bench = Bench(scenario)
-        with CompileNote(quiet):
-            bench.load_kernels()
-        return bench.run(bar), MET
-    except RunError as error:
-        bar.close()
-        say(f"{scenario.path.name}: {error}")
-        return error.recording, NOT_FINISHED
-    finally:
-        bar.close()
-
-
-def _load(files, overrides):
-    """(files) => scenarios, and whether any was wrong; every problem of every file is printed."""
-    scenarios, wrong = [], False
-    for file in files:
-        try:
-            scenarios.append(load_scenario(file, overrides))
-        except ScenarioError as error:
-            say(str(error))
-            wrong = True
-    return scenarios, wrong
+    @property
+    def tables(self):
+        return not (self.quiet or self.as_json)
 
 
 def run_files(paths, out, overrides=(), *, plot=True, csv=False, quiet=False, as_json=False):
     """(paths, results folder, overrides) => exit status; results are written for every scenario that ran."""
-    from rich.console import Console
+    options = Options(Path(out), plot, csv, quiet, as_json)
+    document = sys.stdout
+    # A controller that prints must not spoil the JSON document.
+    with interruptible() as check, redirect_stdout(sys.stderr) if as_json else nullcontext():
+        outcomes = _run_all(paths, overrides, options, check)
+    if as_json:
+        print(json.dumps([outcome.told for outcome in outcomes], indent=2), file=document)
+    elif options.tables and any(outcome.told.get("timing") for outcome in outcomes):
+        print_end(outcomes)
+    return max((outcome.status for outcome in outcomes), default=WRONG_INPUT)
 
+
+def _run_all(paths, overrides, options, check):
+    """=> outcomes in the order of the files; empty where the paths themselves are wrong."""
     try:
         files = scenario_files(paths)
     except ScenarioError as error:
         say(str(error))
-        return WRONG_INPUT
-    scenarios, wrong = _load(files, overrides)
-    status = WRONG_INPUT if wrong else MET
-    told = []
-    console = Console(highlight=False)
+        return []
+    said = set()
+    scenarios = [_load(file, overrides, said) for file in files]
+    count = sum(not isinstance(scenario, Outcome) for scenario in scenarios)
+    outcomes, begun = [], 0
     for scenario in scenarios:
-        try:
-            recording, outcome = _run_one(scenario, quiet)
-        except ScenarioError as error:
-            say(str(error))
-            status = max(status, WRONG_INPUT)
-            continue
-        status = max(status, outcome)
-        if recording is None:
-            continue
-        status = max(status, _report(scenario, recording, out, console, plot, csv, quiet, told if as_json else None))
-    if as_json:
-        print(json.dumps(told, indent=2))
-    return status
+        if not isinstance(scenario, Outcome):
+            begun += 1
+            label = scenario.name if count == 1 else f"{scenario.name} ({begun} of {count})"
+            scenario = _run_one(scenario, label, options, check)
+        outcomes.append(scenario)
+    return outcomes
 
 
-def _report(scenario, recording, out, console, plot, csv, quiet, told):
-    """(recording) => judged, written, printed; MET or NOT_MET, or WRONG_INPUT where the folder cannot be written."""
+def _load(file, overrides, said):
+    """(file) => Scenario, or the Outcome of a wrong one."""
+    try:
+        return load_scenario(file, overrides)
+    except ScenarioError as error:
+        return _refused(file.stem, error, said)
+
+
+def _refused(name, error, said=()):
+    """Print the sentences of a wrong scenario; those said of another file before (a wrong --set) not again."""
+    for problem in error.problems:
+        if problem not in said:
+            say(problem)
+    if said != ():
+        said.update(error.problems)
+    told = {"scenario": name, "status": "error", "error": "\n".join(error.problems)}
+    return Outcome(name, WRONG_INPUT, "wrong input", told)
+
+
+def _failed(scenario, status, words, sentence):
+    say(sentence)
+    return Outcome(scenario.name, status, words, {"scenario": scenario.name, "status": "error", "error": sentence})
+
+
+def _run_one(scenario, label, options, check):
+    """(scenario) => Outcome: run, judged, written, printed. A fault of ours or of a controller stops only this scenario."""
+    begun = time.perf_counter()
+    folder = options.out / scenario.name
+    try:
+        outcome = _stages(scenario, label, folder, options, check, begun)
+    except ScenarioError as error:
+        outcome = _refused(scenario.name, error)
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        outcome = _failed(scenario, WRONG_INPUT, "not written", _cannot_write(folder, error.strerror or error))
+    except MemoryError:
+        remedy = "Raise run.record_every, shorten the run or its scopes"
+        sentence = f"{scenario.path.name}: there is not enough memory for the recording. {remedy}."
+        outcome = _failed(scenario, NOT_FINISHED, "could not finish", sentence)
+    except Exception as error:
+        from simcore.report.unexpected import told_unexpected
+
+        sentence = told_unexpected(error, folder, scenario.path.name)
+        outcome = _failed(scenario, NOT_FINISHED, "could not finish", sentence)
+    outcome.seconds = time.perf_counter() - begun
+    return outcome
+
+
+def _cannot_write(folder, why):
+    return f"{folder}: the results cannot be written: {why}. Choose another --out."
+
+
+def _stages(scenario, label, folder, options, check, begun):
+    """The stages of one scenario; between them a look whether Ctrl-C was pressed."""
     from simcore.measure import judge
-    from simcore.report import print_report, write_results
+    from simcore.report.files import unwritable, write_results
     from simcore.report.results import metrics
 
-    expectations = judge(recording, scenario.expect)
+    # Before the run, because a long one would be lost.
+    if why := unwritable(folder):
+        return _failed(scenario, WRONG_INPUT, "not written", _cannot_write(folder, why))
+    recording, sentence = _recorded(scenario, label, options, check)
+    if recording is None:
+        return _failed(scenario, NOT_FINISHED, "could not finish", sentence)
+    if sentence:
+        say(sentence)
+    check()
+    with writing_note(label, options.quiet):
+        expectations = judge(recording, scenario.expect)
+        write_results(recording, expectations, folder, plot=options.plot, csv=options.csv, begun=begun)
+    check()
+    if options.tables:
+        _print(recording, expectations, folder)
+    met = sum(verdict["passed"] for verdict in expectations)
+    counted = f"({met} of {len(expectations)})"
+    status, words = (MET, f"met {counted}") if met == len(expectations) else (NOT_MET, f"NOT MET {counted}")
+    if sentence:
+        status, words = NOT_FINISHED, "could not finish"
+    elif not expectations:
+        words = "no expectations"
+    return Outcome(scenario.name, status, words, metrics(recording, expectations))
+
+
+def _print(recording, expectations, folder):
+    from rich.console import Console
+
+    from simcore.report.tables import print_report
+
+    console = Console(highlight=False)
+    print_report(recording, expectations, console)
+    console.print(f"Results: {folder}", soft_wrap=True, markup=False)
+    console.print()
+
+
+def _recorded(scenario, label, options, check):
+    """(scenario) => recording or None, and the sentence of a run that broke off ("" where it did not)."""
+    from simcore.loop import Bench, RunError
+
+    bar = Bar(label, options.quiet)
+
+    def progress(done_s, total_s):
+        check()
+        bar(done_s, total_s)
+
     try:
-        folder = write_results(recording, expectations, out / scenario.name, plot=plot and len(recording) > 0, csv=csv)
-    except OSError as error:
-        say(f"{out / scenario.name}: the results cannot be written: {error.strerror or error}. Choose another --out.")
-        return WRONG_INPUT
-    if told is not None:
-        told.append(metrics(recording, expectations))
-    elif not quiet:
-        print_report(recording, expectations, console)
-        console.print(f"Results: {folder}", soft_wrap=True, markup=False)
-        console.print()
-    return MET if all(e["passed"] for e in expectations) else NOT_MET
+        bench = Bench(scenario)
+        with compile_note(options.quiet), ended_at_once():
+            bench.load_kernels()
+        check()
+        return bench.run(progress), ""
+    except RunError as error:
+        return error.recording, f"{scenario.path.name}: {error}"
+    finally:
+        bar.close()

@@ -80,3 +80,84 @@ def outside_data():
     if not folder.is_dir():
         pytest.skip(f"outside data not found in {folder} (set DRYBENCH_OUTSIDE_DATA)")
     return folder
+
+
+# The verification table: one row for each number checked against the outside, under the heading of its test file.
+_ROWS = {}
+_BEGIN, _END = "<!-- verification: made by the test run -->", "<!-- end of verification -->"
+_TOPICS = {
+    "Machine and solver": ("test_machine_step", "test_solver"),
+    "Shaft, link, temperature": ("test_shaft", "test_link", "test_temperature"),
+    "Flux maps": ("test_fluxmap", "test_measured_map_loop"),
+    "Modulation": ("test_modulation_limits", "test_pwm_spectra"),
+    "Dead time": ("test_dead_time", "test_switched_circuit"),
+    "Rotor angle": ("test_resolver", "test_tracking_loop", "test_position"),
+    "Current sensors": ("test_current_sensors",),
+    "Current and speed loop": ("test_current_loop", "test_current_control", "test_speed_loop"),
+    "Operating points": ("test_operating_points", "test_operating_points_loop"),
+    "Energy": ("test_invariants",),
+}
+_ORDER = [stem for stems in _TOPICS.values() for stem in stems]
+
+
+def pytest_addoption(parser):
+    parser.addoption("--write-verification", action="store_true", help="write the verification table into README.md")
+
+
+@pytest.fixture
+def verified(request):
+    """verified(what, source, expected, measured, tolerance, unit="") asserts |measured - expected| <= tolerance, keeps the row.
+
+    expected comes from `source`, never from the code under test; tolerance is absolute, in the same unit. Of several checks
+    with the same words and the same expected value (directions, legs, models) the farthest off is kept.
+    """
+
+    def check(what, source, expected, measured, tolerance, unit=""):
+        assert "|" not in what + source + unit, f"{what}: no pipes in a table"
+        expected, measured = float(expected), float(measured)
+        assert abs(measured - expected) <= tolerance, f"{what}: expected {expected} {unit}, got {measured} ({source})"
+        key = (request.path.stem, what, source, unit, f"{expected:.9g}")
+        if key not in _ROWS or abs(measured - expected) > abs(_ROWS[key][1] - _ROWS[key][0]):
+            _ROWS[key] = (expected, measured)
+
+    return check
+
+
+def _number(value):
+    text = f"{value:.6g}"
+    return text.replace("e-0", "e-").replace("e+0", "e")
+
+
+def _pair(expected, measured, unit):
+    """=> (expected, measured, error) as text; the error is relative unless 0 is expected."""
+    difference = measured - expected
+    if expected == 0.0:
+        shown = f"{measured:.1e}".replace("e-0", "e-").replace("e+0", "e") if measured else "0"
+        return f"0 {unit}", f"{shown} {unit}", "-"
+    percent = 100.0 * difference / abs(expected)
+    error = "< 0.0001 %" if abs(percent) < 1e-4 else f"{percent:+.1g} %" if abs(percent) < 0.1 else f"{percent:+.2f} %"
+    return f"{_number(expected)} {unit}", f"{_number(measured)} {unit}", error
+
+
+def _table():
+    """Rows by topic, in the order in which the tests made them."""
+    lines = []
+    for topic, stems in [*_TOPICS.items(), ("Other", sorted({key[0] for key in _ROWS} - set(_ORDER)))]:
+        rows = [(key, pair) for stem in stems for key, pair in _ROWS.items() if key[0] == stem]
+        if not rows:
+            continue
+        lines += [f"### {topic}", "", "| what | source | expected | found | error |", "|---|---|---|---|---|"]
+        for (_, what, source, unit, _), (expected, measured) in rows:
+            expected, measured, error = _pair(expected, measured, unit)
+            lines.append(f"| {what} | {source} | {expected.rstrip()} | {measured.rstrip()} | {error} |")
+        lines.append("")
+    return "\n".join(lines).rstrip()
+
+
+def pytest_sessionfinish(session):
+    if not session.config.getoption("--write-verification") or not _ROWS or session.testsfailed:
+        return
+    readme = Path(__file__).resolve().parent.parent / "README.md"
+    before, rest = readme.read_text().split(_BEGIN)
+    after = rest.split(_END)[1]
+    readme.write_text(f"{before}{_BEGIN}\n\n{_table()}\n\n{_END}{after}")

@@ -88,6 +88,10 @@ def set_switched_legs(inverter, legs, drive, ia, ib, ic, floor_A):
             drive.slope_ohm[leg] = 0.0
             drive.slope_skew_ohm[leg] = 0.0
     if open_legs > 1:
+        # The currents' sum is zero, so the third leg carries none either: a diode of its own must not go on conducting.
+        for leg in range(3):
+            if legs.gate[leg] == 0:
+                legs.diode[leg] = 0
         drive.open_leg = 3
     drive.ideal = inverter.ideal
     drive.sign_band2_A2 = 1e-18

@@ -7,5 +7,6 @@ check_not_shadowed()
 from simcore.loop.bench import Bench  # noqa: E402
 from simcore.loop.errors import RunError  # noqa: E402
 from simcore.loop.recording import Recording  # noqa: E402
+from simcore.loop.signals import load_recording  # noqa: E402
 
-__all__ = ["Bench", "Recording", "RunError"]
+__all__ = ["Bench", "Recording", "RunError", "load_recording"]

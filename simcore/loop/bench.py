@@ -59,7 +59,7 @@ class Bench:
             self.controller.reset(self.setup())
         except TuningError as error:
             raise ScenarioError([f"{self.scenario.path.name}: {problem}" for problem in error.problems]) from error
-        except Exception as error:
+        except (Exception, SystemExit) as error:
             raise RunError(controller_sentence(self.controller, "reset", error), None) from error
         names = tuple(self.controller.signals)
         if len(names) > EXTRA_SIGNALS:

@@ -41,7 +41,7 @@ def _load_file(file, scenario):
     sys.path.append(str(file.parent))
     try:
         spec.loader.exec_module(module)
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         sys.modules.pop(name, None)
         line = getattr(error, "lineno", None) or _line_in(error, file)
         raise _problem(
@@ -91,7 +91,7 @@ def _module(scenario):
             scenario, f"there is no {beside.name} beside the scenario and no importable module {module}",
             "Put the module beside the scenario file",
         ) from error  # fmt: skip
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         raise _problem(scenario, f"importing {module} raised {type(error).__name__}: {error}", "Mend the module") from error
 
 
@@ -105,7 +105,8 @@ def load_controller(scenario):
     if found is None:
         from simcore.scenario.errors import did_you_mean
 
-        names = [key for key, value in vars(module).items() if inspect.isclass(value) and issubclass(value, Controller)]
+        classes = {key: value for key, value in vars(module).items() if inspect.isclass(value)}
+        names = [key for key, value in classes.items() if issubclass(value, Controller) and value is not Controller]
         hint = did_you_mean(name, names) or "The module defines: " + (", ".join(n for n in names) or "no controller")
         raise _problem(scenario, f"the module has no class {name}", hint)
     if not (inspect.isclass(found) and issubclass(found, Controller)):
@@ -115,7 +116,7 @@ def load_controller(scenario):
         raise _problem(scenario, f"{name} does not define {missing}", "Define it as the contract says")
     try:
         return found()
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         raise _problem(
             scenario, f"{name}() raised {type(error).__name__}: {error}", "A controller is made without arguments; use reset"
         ) from error

@@ -1,6 +1,7 @@
 """Runs a Python controller: compiled between two of its steps, checked at each answer."""
 
 import time
+from math import isfinite
 
 from controllers.contract import Command, Measured
 from simcore.loop.errors import controller_sentence, where
@@ -30,6 +31,8 @@ def _checked(controller, command, names, update):
         extra = tuple(map(float, command[5])) if names else ()
     except (TypeError, ValueError) as error:
         return None, _wrong_answer(controller, update, f"a Command whose fields are not all numbers ({error})")
+    if not isfinite(report[0] + report[1] + report[2]):
+        return None, _wrong_answer(controller, update, "gates_on, gate_setting or binding_limit that is not a number")
     if len(extra) != len(names):
         return None, _wrong_answer(controller, update, f"extra with {len(extra)} values for {len(names)} signals")
     return (duties, report, extra), None
@@ -51,7 +54,7 @@ def run_python(controller, scenario, common, names, progress):
         for _ in range(CHUNK_UPDATES):
             try:
                 command = step(make(seen))
-            except Exception as error:
+            except (Exception, SystemExit) as error:
                 tick = int(states["tick"][0])
                 problem = controller_sentence(controller, "step", error, f" at {where(scenario, tick)}")
                 break

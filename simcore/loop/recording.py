@@ -1,6 +1,5 @@
 """The recording of a run: few primary channels from the loop, every other signal derived when it is asked for."""
 
-import math
 from functools import cached_property
 from types import MappingProxyType
 
@@ -9,11 +8,12 @@ import numpy as np
 from controllers.contract import BINDING_LIMITS
 from simcore.loop.derive import DERIVED
 from simcore.loop.records import ROW_CHANNELS, SCOPE_CHANNELS
+from simcore.loop.signals import Signals
 
 STATES = {0: "running", 1: "failed"}
 
 
-class Recording:
+class Recording(Signals):
     """Signals over time of one run, by name: recording["torque_Nm"] is a float64 array of shape (rows,).
 
     Row k holds the state at tick k x record_every and means from this row to the next of every v*_V, power_*, loss_*,
@@ -88,21 +88,6 @@ class Recording:
         """Drop a derived array again, to keep memory small while writing long recordings."""
         self._derived.pop(name, None)
 
-    def __contains__(self, name):
-        return name == "time_s" or name in self.signals
-
-    def __len__(self):
-        return len(self._rows)
-
-    def __iter__(self):
-        return iter(("time_s", *self.signals))
-
-    def measure(self, signal, measure, **window):
-        """One number from a signal; see simcore.measure.measure_signal."""
-        from simcore.measure import measure_signal
-
-        return measure_signal(self, signal, measure, **window)
-
     @cached_property
     def scopes(self):
         """Waveforms inside the periods: a mapping of name to array for each [[scope]], instantaneous values."""
@@ -121,7 +106,3 @@ class Recording:
         from simcore.scenario.toml_text import write_toml
 
         return write_toml(self.scenario.resolved)
-
-    def __repr__(self):
-        span = math.nan if not len(self) else self.closing_time_s
-        return f"<Recording {self.scenario.name}: {span:g} s, {len(self)} rows, {len(self.signals)} signals>"

@@ -4,7 +4,7 @@ from simcore.measure.audit import audit_verdict
 from simcore.measure.catalogue import MEASURES, measure_signal
 from simcore.measure.errors import MeasureError
 from simcore.measure.expectations import judge
-from simcore.measure.limits import binding_shares, lowest_voltage_margin
+from simcore.measure.limits import binding_shares, limits_reported, lowest_voltage_margin, negative_margin_share
 from simcore.measure.summary import summarise
 
 __all__ = [
@@ -13,7 +13,9 @@ __all__ = [
     "audit_verdict",
     "binding_shares",
     "judge",
+    "limits_reported",
     "lowest_voltage_margin",
     "measure_signal",
+    "negative_margin_share",
     "summarise",
 ]

@@ -38,17 +38,37 @@ def shares(recording, signal):
     }
 
 
+def limits_reported(recording):
+    """recording => False where the controller tells of no limit: neither a code other than 0 nor a voltage margin."""
+    if "binding_limit" not in recording.signals:
+        return False
+    if "voltage_margin_V" not in recording.signals or len(_finite_margins(recording)):
+        return True
+    return bool(np.any(np.asarray(recording["binding_limit"]) > 0))
+
+
 def binding_shares(recording):
-    """recording => {name of the binding limit: share of time}."""
-    return shares(recording, "binding_limit")
+    """recording => {name of the binding limit: share of time}; empty where the controller reports none."""
+    return shares(recording, "binding_limit") if limits_reported(recording) else {}
+
+
+def _finite_margins(recording):
+    if "voltage_margin_V" not in recording.signals:
+        return np.empty(0)
+    margin = np.asarray(recording["voltage_margin_V"], dtype=np.float64)
+    return margin[np.isfinite(margin)]
 
 
 def lowest_voltage_margin(recording):
     """recording => (least voltage margin [V], its instant [s]) among the rows; (nan, nan) where none was recorded."""
-    if "voltage_margin_V" not in recording.signals:
+    if len(_finite_margins(recording)) == 0:
         return float("nan"), float("nan")
     margin = np.asarray(recording["voltage_margin_V"], dtype=np.float64)
-    if not np.isfinite(margin).any():
-        return float("nan"), float("nan")
     k = int(np.nanargmin(np.where(np.isfinite(margin), margin, np.nan)))
     return float(margin[k]), float(recording.time_s[k])
+
+
+def negative_margin_share(recording):
+    """recording => share of the time at which the voltage margin is negative, nan where none was recorded."""
+    margins = _finite_margins(recording)
+    return float(np.mean(margins < 0.0)) if len(margins) else float("nan")

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from simcore.measure.limits import code_names, lowest_voltage_margin, shares
+from simcore.measure.limits import binding_shares, code_names, lowest_voltage_margin, negative_margin_share, shares
 
 _SUMMED_UP = ("torque_Nm", "speed_rpm", "id_A", "iq_A", "link_voltage_V", "link_current_A")
 
@@ -20,7 +20,8 @@ def summarise(recording):
     summary["phase_current_peak_A"] = _peak_current(recording)
     margin, at_s = lowest_voltage_margin(recording)
     summary["voltage_margin_min_V"], summary["voltage_margin_min_at_s"] = margin, at_s
-    summary["binding_limit_shares"] = shares(recording, "binding_limit")
+    summary["voltage_margin_negative_share"] = negative_margin_share(recording)
+    summary["binding_limit_shares"] = binding_shares(recording)
     summary["state_shares"] = shares(recording, "state")
     summary["binding_limit_codes"] = _by_name(recording, "binding_limit")
     summary["state_codes"] = _by_name(recording, "state")

@@ -4,6 +4,7 @@ import json
 import os
 import re
 import shutil
+import time
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -11,15 +12,18 @@ from simcore.report.arrays import write_csv, write_npz
 from simcore.report.results import metrics
 
 # Names that a run writes; an older run's file of such a name goes when the new run has none.
-_OURS = re.compile(r"recording\.(npz|csv)|scope_\d+\.npz|metrics\.json|resolved\.toml|overview\.png")
+_OURS = re.compile(r"recording\.(npz|csv)|scope_\d+\.npz|metrics\.json|resolved\.toml|overview\.png|traceback\.txt")
 
 
-def write_results(recording, expectations, folder, *, plot=True, csv=False):
+def write_results(recording, expectations, folder, *, plot=True, csv=False, begun=None):
     """(recording, verdicts of measure.judge, folder) => Path of the folder.
 
     Writes recording.npz, scope_1.npz ..., metrics.json, resolved.toml, overview.png (plot) and recording.csv (csv).
-    The older result stays until the new one is whole; files of other names in the folder are left alone.
+    The older result stays until the new one is whole; files of other names in the folder are left alone. A picture that
+    fails costs nothing else: its error is raised when all other files are in place. With begun, the perf_counter() at
+    which the work began, timing.total_s counts from there to the writing of metrics.json.
     """
+    failure = None
     with replaced_folder(folder) as fresh:
         write_npz(fresh / "recording.npz", _signals(recording))
         for number, scope in enumerate(getattr(recording, "scopes", None) or (), start=1):
@@ -27,15 +31,41 @@ def write_results(recording, expectations, folder, *, plot=True, csv=False):
         if csv:
             write_csv(fresh / "recording.csv", _signals(recording))
         if plot and len(recording.time_s):
-            from simcore.report.overview import draw_overview
-
-            draw_overview(recording, fresh / "overview.png", expectations=expectations)
+            failure = _picture_failure(recording, expectations, fresh / "overview.png")
         resolved = getattr(recording, "resolved_text", None)
         if resolved is not None:
             (fresh / "resolved.toml").write_text(resolved, encoding="utf-8", newline="\n")
+        if begun is not None:
+            recording.timing["total_s"] = time.perf_counter() - begun
         content = json.dumps(metrics(recording, expectations), indent=2, allow_nan=False)
         (fresh / "metrics.json").write_text(content + "\n", encoding="utf-8", newline="\n")
+    if failure is not None:
+        raise failure
     return Path(folder)
+
+
+def _picture_failure(recording, expectations, path):
+    """Draw the overview; the error where that failed, else None."""
+    from simcore.report.overview import draw_overview
+
+    try:
+        draw_overview(recording, path, expectations=expectations)
+    except OSError:
+        raise
+    except Exception as error:
+        return error
+    return None
+
+
+def unwritable(folder):
+    """folder of results, which need not exist => why it cannot be written, in words, or "". Nothing is touched."""
+    folder = Path(os.path.abspath(folder))
+    above = next(path for path in (folder, *folder.parents) if os.path.lexists(path))
+    if not above.is_dir():
+        return f"{above} is a file, not a folder"
+    if not os.access(above, os.W_OK | os.X_OK):
+        return f"{above} is a folder that may not be written"
+    return ""
 
 
 def _signals(recording):
@@ -57,11 +87,12 @@ def _time_first(scope):
 def replaced_folder(folder):
     """folder => context with an empty sibling to fill; left without an error, its files take the folder's place."""
     folder = Path(os.path.abspath(folder))
+    new_parent = not folder.parent.exists()
     folder.parent.mkdir(parents=True, exist_ok=True)
     fresh = folder.parent / f".{folder.name}.partial-{os.getpid()}"
     shutil.rmtree(fresh, ignore_errors=True)
-    fresh.mkdir()
     try:
+        fresh.mkdir()
         yield fresh
         names = {path.name for path in fresh.iterdir()}
         try:
@@ -72,6 +103,8 @@ def replaced_folder(folder):
             raise
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
+        if new_parent and not any(folder.parent.iterdir()):
+            folder.parent.rmdir()
 
 
 def _swap_in(fresh, names, folder):

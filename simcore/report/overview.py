@@ -7,16 +7,28 @@ from pathlib import Path
 
 from simcore.measure.audit import audit_verdict
 from simcore.measure.expectations import judge
-from simcore.measure.limits import binding_shares, lowest_voltage_margin
+from simcore.measure.limits import binding_shares, code_names, lowest_voltage_margin, negative_margin_share
 from simcore.measure.windows import end_s
 from simcore.report import panels
 from simcore.report.moments import close_look
 from simcore.report.results import drybench_version, scenario_name
-from simcore.report.wording import limit_text, measure_text, measured_unit, number, window_text
+from simcore.report.wording import (
+    limit_text,
+    margin_text,
+    measure_text,
+    number,
+    value_text,
+    verdict_unit,
+    window_text,
+)
 
 _PAGE_INCH = (11.69, 8.27)
 _WIDTH_PX = 1600
-_LISTED = 7
+_TOP, _LEFT, _MIDDLE, _RIGHT = 0.885, 0.1, 0.66, 0.965
+_LISTED, _LEAST_LISTED, _PITCH = 12, 6, 0.0305
+_LOWEST, _BETWEEN = 0.05, 0.095
+_INDENT = 0.17  # of a verdict's text, in the panel's width
+_ALARM = "#A63A00"
 _SHADE = {"facecolor": "#F0E6C8", "edgecolor": "#E3D3A0", "linewidth": 0.8, "zorder": 0}
 
 
@@ -50,18 +62,17 @@ def compose(recording, expectations):
 
     figure = Figure(figsize=_PAGE_INCH, facecolor="white")
     FigureCanvasAgg(figure)
-    frame = {"top": 0.885, "bottom": 0.09}
     heights = (3.2, 3.2, 2, 1.6, max(0.9, 0.4 * len(binding_shares(recording))))
-    left = figure.add_gridspec(5, 1, left=0.1, right=0.61, height_ratios=heights, hspace=0.42, **frame)
-    right = figure.add_gridspec(3, 1, left=0.66, right=0.985, height_ratios=(3.6, 2.4, 3.2), hspace=0.42, **frame)
-    _over_time(figure, left, right, recording)
-    _verdicts(figure.add_subplot(right[2]), expectations)
+    frame = {"left": _LEFT, "right": 0.61, "top": _TOP, "bottom": 0.09}
+    left = figure.add_gridspec(5, 1, height_ratios=heights, hspace=0.42, **frame)
+    _over_time(figure, left, recording, len(expectations))
+    _verdicts(figure, recording, expectations)
     _heading(figure, recording)
     _footer(figure, recording, expectations)
     return figure
 
 
-def _over_time(figure, left, right, recording):
+def _over_time(figure, left, recording, verdicts):
     """Panels over the whole run share their time; the close look is shaded in them."""
     duration = end_s(recording) - float(recording.time_s[0])
     scale, unit = (1.0, "s") if duration > 1.0 else (1e3, "ms")
@@ -73,51 +84,110 @@ def _over_time(figure, left, right, recording):
         draw(axes, recording, scale)
         axes.tick_params(labelbottom=draw is drawn[-1])
         column.append(axes)
-    panels.phase_currents(figure.add_subplot(right[0]), recording, look)
-    error = figure.add_subplot(right[1])
-    panels.angle_error(error, recording, scale)
-    for axes in (*column, error):
-        axes.axvspan(look[0] * scale, look[1] * scale, **_SHADE)
+    over_time, labelled = column.copy(), [column[-1]]
+    at_look, at_error = _right_column(verdicts, panels.no_angle_error(recording))
+    panels.phase_currents(figure.add_axes(at_look), recording, look)
+    error = figure.add_axes(at_error)
+    if panels.no_angle_error(recording):
+        _title(error, panels.ANGLE_ERROR)
+        error.text(0.0, 1.0, "ideal sensor: no error", transform=error.transAxes, va="top", **_SMALL, color=panels.GREY)
+    else:
+        panels.angle_error(error, recording, scale)
+        over_time.append(error)
+        labelled.append(error)
+    for axes in over_time:
+        axes.axvspan(look.from_s * scale, look.to_s * scale, **_SHADE)
         axes.set_xlim(float(recording.time_s[0]) * scale, end_s(recording) * scale)
-    for axes in (column[-1], error):
+    for axes in labelled:
         axes.set_xlabel(f"time ({unit})", fontsize=panels.SMALL, color=panels.INK, labelpad=2)
 
 
-def _verdicts(axes, expectations):
-    """Expectations as lines of text; failed ones first where not all fit."""
+def _right_column(verdicts, no_error):
+    """(number of verdicts, True without an angle error) => places of phase currents and angle error on the page.
+
+    Verdicts take what they need from below; the panels share what is left.
+    """
+    bottom = _verdicts_top(verdicts) + _BETWEEN
+    if no_error:
+        note = bottom - 0.04
+        return _place(note + 0.02 + _BETWEEN, _TOP), _place(note, note + 0.02)
+    cut = bottom + 0.4 * (_TOP - bottom - _BETWEEN)
+    return _place(cut + _BETWEEN, _TOP), _place(bottom, cut)
+
+
+def _place(bottom, top):
+    return _MIDDLE, bottom, _RIGHT - _MIDDLE, top - bottom
+
+
+def _verdicts_top(verdicts):
+    return _LOWEST + _PITCH * min(max(verdicts, _LEAST_LISTED), _LISTED)
+
+
+def _title(axes, text):
     axes.set_axis_off()
-    axes.set_title("Expectations", loc="left", fontsize=panels.NORMAL, color=panels.INK, fontweight="bold", pad=4)
-    style = {"transform": axes.transAxes, "va": "top", "fontsize": panels.SMALL, "parse_math": False}
-    if not expectations:
-        axes.text(0.0, 0.97, "The scenario states none.", color=panels.GREY, **style)
-        return
+    axes.set_title(text, loc="left", fontsize=panels.NORMAL, color=panels.INK, fontweight="bold", pad=4)
+
+
+_SMALL = {"fontsize": panels.SMALL, "parse_math": False}
+
+
+def _verdicts(figure, recording, expectations):
+    """Expectations as lines of text; failed ones first where not all fit."""
+    top = _verdicts_top(len(expectations))
+    axes = figure.add_axes(_place(_LOWEST, top))
+    _title(axes, "Expectations")
     chosen = list(expectations)
     if len(chosen) > _LISTED:
         chosen = sorted(chosen, key=lambda verdict: verdict["passed"])[: _LISTED - 1]
-    pitch = 1.0 / _LISTED
+    pitch = _PITCH / (top - _LOWEST)
+    told = "" if expectations else "The scenario states none."
     for row, verdict in enumerate(chosen):
-        unit = measured_unit(verdict["signal"], verdict["measure"])
-        word, colour = ("met", panels.INK) if verdict["passed"] else ("NOT MET", "#A63A00")
-        top = 0.98 - row * pitch
-        weight = "normal" if verdict["passed"] else "bold"
-        axes.text(0.0, top, word, color=colour, fontweight=weight, **style)
-        axes.text(0.155, top, textwrap.shorten(measure_text(verdict), 44, placeholder="..."), color=panels.INK, **style)
-        axes.text(1.0, top, number(verdict["value"], unit, digits=4), color=panels.INK, ha="right", **style)
-        limit = limit_text(verdict["limit"], unit)
-        window = textwrap.shorten(window_text(verdict), max(62 - len(limit), 12), placeholder=" ...")
-        axes.text(0.155, top - 0.42 * pitch, window, color=panels.GREY, **style)
-        axes.text(1.0, top - 0.42 * pitch, limit, color=panels.GREY, ha="right", **style)
+        _verdict(axes, recording, verdict, 0.98 - row * pitch, 0.42 * pitch)
     if len(chosen) < len(expectations):
         told = f"and {len(expectations) - len(chosen)} more in metrics.json"
-        axes.text(0.155, 0.98 - len(chosen) * pitch, told, color=panels.GREY, **style)
+    style = {"transform": axes.transAxes, "va": "top", "color": panels.GREY, **_SMALL}
+    axes.text(_INDENT if chosen else 0.0, 0.98 - len(chosen) * pitch, told, **style)
+
+
+def _verdict(axes, recording, verdict, top, step):
+    """One verdict: word, measure and value; below window and limit, in grey."""
+    names = code_names(recording, verdict["signal"]) if verdict["signal"] in ("binding_limit", "state") else None
+    word, colour, weight = ("met", panels.INK, "normal") if verdict["passed"] else ("NOT MET", _ALARM, "bold")
+    style = {"transform": axes.transAxes, "va": "top", **_SMALL}
+    axes.text(0.0, top, word, color=colour, fontweight=weight, **style)
+    lines = (
+        (top, panels.INK, measure_text(verdict), value_text(verdict, names, digits=4)),
+        (top - step, panels.GREY, window_text(verdict), limit_text(verdict["limit"], verdict_unit(verdict))),
+    )
+    for y, colour, begin, end in lines:
+        right = axes.text(1.0, y, end, color=colour, ha="right", **style)
+        left = axes.text(_INDENT, y, begin, color=colour, **style)
+        cut_to_fit(left, right.get_window_extent().x0 - 8.0)
+
+
+def cut_to_fit(text, right_px):
+    """(text artist, right bound [px]) => None. Cuts the end of a text that would reach beyond, and says so by dots."""
+    whole = text.get_text()
+    kept = len(whole)
+    while text.get_window_extent().x1 > right_px and kept > 0:
+        # Near the end letter by letter, far from it in strides.
+        over = text.get_window_extent().x1 - right_px
+        kept -= max(1, int(over / text.get_window_extent().width * kept))
+        text.set_text(whole[:kept].rstrip() + "...")
 
 
 def _heading(figure, recording):
-    title = str(getattr(getattr(recording, "scenario", None), "title", "") or scenario_name(recording))
-    style = {"color": panels.INK, "parse_math": False}
-    figure.text(0.02, 0.98, textwrap.shorten(title, 100, placeholder=" ..."), fontsize=13, va="top", **style)
-    style["color"] = panels.GREY
-    figure.text(0.02, 0.945, _setting(recording), fontsize=panels.NORMAL, va="top", **style)
+    scenario = getattr(recording, "scenario", None)
+    style = {"va": "top", "parse_math": False}
+    small = {"fontsize": panels.NORMAL, "color": panels.GREY, **style}
+    name = figure.text(0.98, 0.976, textwrap.shorten(scenario_name(recording), 40, placeholder="..."), ha="right", **small)
+    bound = name.get_window_extent().x0 - 24.0
+    if getattr(recording, "error", None):
+        cut = {**small, "color": _ALARM, "fontweight": "bold"}
+        figure.text(0.98, 0.945, "RUN CUT SHORT", ha="right", **cut)
+    title = " ".join(str(getattr(scenario, "title", "") or scenario_name(recording)).split())
+    cut_to_fit(figure.text(0.02, 0.98, title, fontsize=13, color=panels.INK, **style), bound)
+    cut_to_fit(figure.text(0.02, 0.945, _setting(recording), **small), 0.86 * figure.bbox.width)
 
 
 def _setting(recording):
@@ -137,22 +207,18 @@ def _setting(recording):
         told("inverter", "modulation"),
         told("load", "kind", "load: {}"),
     )
-    return "   |   ".join(fact for fact in facts if fact)[:160]
+    return "   |   ".join(" ".join(fact.split()) for fact in facts if fact)
 
 
 def _footer(figure, recording, expectations):
     met = sum(verdict["passed"] for verdict in expectations)
-    facts = [textwrap.shorten(scenario_name(recording), 40, placeholder="...")]
-    facts.append(f"{met} of {len(expectations)} expectations met" if expectations else "no expectations")
+    facts = [f"{met} of {len(expectations)} expectations met" if expectations else "no expectations"]
     audit = audit_verdict(recording)
     told = "aim met" if audit["met"] else f"aim {audit['aim']:.0e} NOT MET"
     facts.append(f"energy audit residual {number(audit['residual_relative'], digits=2)} ({told})")
-    margin, at_s = lowest_voltage_margin(recording)
-    when = f"{number(margin, 'V', digits=4)} at {number(at_s, 's')}" if at_s >= 0 else "not recorded"
-    facts.append(f"least voltage margin {when}")
-    error = getattr(recording, "error", None)
-    if error:
-        facts.insert(0, "RUN CUT SHORT")
-    style = {"fontsize": panels.NORMAL, "color": panels.INK, "va": "bottom", "parse_math": False}
-    figure.text(0.02, 0.015, "   |   ".join(facts), **style)
-    figure.text(0.985, 0.015, f"drybench {drybench_version()}", ha="right", **{**style, "color": panels.GREY})
+    margin = margin_text(*lowest_voltage_margin(recording), negative_margin_share(recording), digits=4)
+    facts.append(margin or "voltage margin not reported")
+    style = {"fontsize": panels.NORMAL, "va": "bottom", "parse_math": False}
+    version = figure.text(0.98, 0.015, f"drybench {drybench_version()}", ha="right", color=panels.GREY, **style)
+    footer = figure.text(0.02, 0.015, "   |   ".join(facts), color=panels.INK, **style)
+    cut_to_fit(footer, version.get_window_extent().x0 - 12.0)

@@ -1,17 +1,22 @@
 """The panels of the overview: each draws one subject into the axes it is given."""
 
+import math
+
 import numpy as np
 
-from simcore.measure.limits import code_names, shares
+from simcore.measure.limits import binding_shares, code_names, limits_reported
 from simcore.measure.windows import end_s
 from simcore.report.envelope import envelope, occurrences
-from simcore.report.wording import code_text, share_text
+from simcore.report.wording import NOT_REPORTED, code_text, share_text
 
 # Eight hues told apart with any colour vision (Okabe and Ito 2008, from memory); references are black dashes besides.
 BLUE, VERMILION, GREEN, PURPLE, INK, GREY = "#0072B2", "#D55E00", "#009E73", "#AA4499", "#1A1A1A", "#6E6E6E"
 SMALL, NORMAL = 7.5, 8.5
 
-_DASHES = {"color": INK, "linewidth": 0.9, "zorder": 3}
+# References lie beneath what was measured: a noisy one would hide it.
+_DASHED = {"color": INK, "linewidth": 0.7, "zorder": 1.9, "linestyle": (0, (5, 2))}
+_DOTTED = {**_DASHED, "linestyle": (0, (1, 1.5))}
+_LONGEST_PLAIN = 1e6
 
 
 def dress(axes, title):
@@ -24,7 +29,32 @@ def dress(axes, title):
     for side, spine in axes.spines.items():
         spine.set_visible(side in ("left", "bottom"))
         spine.set_linewidth(0.6)
-    axes.ticklabel_format(useOffset=False, style="plain")
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_formatter(_tick_text(axis))
+
+
+def _tick_text(axis):
+    """A formatter of plain numbers without offsets; enormous ones get an exponent each, so that they fit the page."""
+    from matplotlib.ticker import ScalarFormatter
+
+    class Brief(ScalarFormatter):
+        def format_ticks(self, values):
+            largest = max((abs(value) for value in values), default=0.0)
+            if largest < _LONGEST_PLAIN:
+                return super().format_ticks(values)
+            apart = min((abs(b - a) for a, b in zip(values, values[1:], strict=False)), default=0.0)
+            digits = min(math.ceil(math.log10(largest / apart)) + 1, 6) if apart > 0.0 else 6
+            return [f"{value:.{digits}g}".replace("e+", "e").replace("-", "\N{MINUS SIGN}") for value in values]
+
+    brief = Brief(useOffset=False)
+    brief.set_scientific(False)
+    return brief
+
+
+def note(axes, text):
+    """Words in the place of a drawing that would say nothing."""
+    axes.text(0.5, 0.5, text, transform=axes.transAxes, ha="center", va="center", fontsize=NORMAL, color=GREY)
+    axes.set_yticks([])
 
 
 def line(axes, recording, signal, label, scale, **style):
@@ -39,14 +69,11 @@ def line(axes, recording, signal, label, scale, **style):
     return finite
 
 
-def settle(axes, parts, least):
+def settle(axes, parts, least, handle=2.2):
     """Limits that hold all drawn values with a margin, and never zoom into less than `least` of their unit."""
     values = np.concatenate(parts) if parts else np.empty(0)
     if len(values) == 0:
-        axes.text(
-            0.5, 0.5, "not recorded", transform=axes.transAxes, ha="center", va="center", fontsize=NORMAL, color=GREY
-        )
-        axes.set_yticks([])
+        note(axes, "not recorded")
         return
     low, high = float(np.min(values)), float(np.max(values))
     span = max(high - low, least, 0.02 * max(abs(low), abs(high)))
@@ -55,7 +82,7 @@ def settle(axes, parts, least):
     if len(axes.get_legend_handles_labels()[0]) > 1:
         legend = axes.legend(
             loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=4, fontsize=SMALL, frameon=False,
-            borderaxespad=0.1, handlelength=2.2, columnspacing=1.4, labelcolor=INK,
+            borderaxespad=0.1, handlelength=handle, columnspacing=0.6 * handle, labelcolor=INK,
         )  # fmt: skip
         legend.set_in_layout(False)
 
@@ -64,7 +91,7 @@ def torque(axes, recording, scale):
     """Air-gap torque against its reference [Nm]."""
     dress(axes, "Torque (Nm)")
     parts = [line(axes, recording, "torque_Nm", "air gap", scale, color=BLUE)]
-    parts.append(line(axes, recording, "torque_reference_Nm", "reference", scale, linestyle=(0, (5, 2)), **_DASHES))
+    parts.append(line(axes, recording, "torque_reference_Nm", "reference", scale, **_DASHED))
     settle(axes, parts, 0.1)
 
 
@@ -73,8 +100,8 @@ def currents(axes, recording, scale):
     dress(axes, "Currents in the rotor frame (A)")
     parts = [line(axes, recording, "iq_A", "iq", scale, color=BLUE)]
     parts.append(line(axes, recording, "id_A", "id", scale, color=VERMILION))
-    parts.append(line(axes, recording, "iq_reference_A", "iq reference", scale, linestyle=(0, (5, 2)), **_DASHES))
-    parts.append(line(axes, recording, "id_reference_A", "id reference", scale, linestyle=(0, (1, 1.5)), **_DASHES))
+    parts.append(line(axes, recording, "iq_reference_A", "iq reference", scale, **_DASHED))
+    parts.append(line(axes, recording, "id_reference_A", "id reference", scale, **_DOTTED))
     settle(axes, parts, 0.1)
 
 
@@ -82,7 +109,7 @@ def speed(axes, recording, scale):
     """Shaft speed against its reference [rpm]."""
     dress(axes, "Speed (rpm)")
     parts = [line(axes, recording, "speed_rpm", "shaft", scale, color=BLUE)]
-    parts.append(line(axes, recording, "speed_reference_rpm", "reference", scale, linestyle=(0, (5, 2)), **_DASHES))
+    parts.append(line(axes, recording, "speed_reference_rpm", "reference", scale, **_DASHED))
     settle(axes, parts, 1.0)
 
 
@@ -92,18 +119,27 @@ def link_voltage(axes, recording, scale):
     settle(axes, [line(axes, recording, "link_voltage_V", "link", scale, color=BLUE)], 1.0)
 
 
+ANGLE_ERROR = "Angle error, measured minus true (deg electrical)"
+
+
+def no_angle_error(recording):
+    """recording => True where the position sensor is ideal and the error zero all the time."""
+    position = getattr(getattr(getattr(recording, "scenario", None), "sensors", None), "position", None)
+    if getattr(position, "kind", None) != "ideal" or "angle_error_deg" not in recording.signals:
+        return False
+    return not np.any(recording["angle_error_deg"])
+
+
 def angle_error(axes, recording, scale):
     """Measured minus true angle, electrical [deg]."""
-    dress(axes, "Angle error, measured minus true (deg electrical)")
+    dress(axes, ANGLE_ERROR)
     settle(axes, [line(axes, recording, "angle_error_deg", "error", scale, color=BLUE)], 0.02)
 
 
 def phase_currents(axes, recording, look):
-    """Phase currents [A] over the close look (from_s, to_s, step_s), time counted from the step [ms]."""
-    begin, end, step_s = look
-    where = "first step" if step_s is not None else "start"
-    dress(axes, "Phase currents (A)")
-    zero = begin if step_s is None else step_s
+    """Phase currents [A] over the close look, time counted from what it is about [ms]."""
+    begin, end, zero, what = look
+    dress(axes, f"Phase currents, {'the largest' if what == 'largest current' else what} (A)")
     rows = slice(*np.searchsorted(recording.time_s, [begin, end]))
     parts = []
     for phase, colour, dash in (("a", BLUE, "-"), ("b", VERMILION, (0, (6, 1.2))), ("c", GREEN, (0, (2.5, 1)))):
@@ -115,19 +151,20 @@ def phase_currents(axes, recording, look):
             time_s, drawn = envelope(recording.time_s[rows], values)
             axes.plot((time_s - zero) * 1e3, drawn, color=colour, linestyle=dash, linewidth=1.1, label=phase)
             parts.append(values[np.isfinite(values)])
-    settle(axes, parts, 0.1)
-    if step_s is not None:
+    settle(axes, parts, 0.1, handle=1.8)
+    if zero > begin:
         axes.axvline(0.0, color=GREY, linewidth=0.8, linestyle=(0, (2, 2)), zorder=1)
     axes.set_xlim((begin - zero) * 1e3, (end - zero) * 1e3)
-    axes.set_xlabel(f"time from the {where} (ms), the shaded part of the run", fontsize=SMALL, color=INK, labelpad=2)
+    axes.set_xlabel(f"time from the {what} (ms), the shaded part of the run", fontsize=SMALL, color=INK, labelpad=2)
 
 
 def limits(axes, recording, scale):
     """A lane for each limit that bound at any time, so that it reads without colour."""
     dress(axes, "Limit that binds, and its share of time")
-    found = shares(recording, "binding_limit")
+    found = binding_shares(recording)
     if not found:
-        settle(axes, [], 1.0)
+        silent = "binding_limit" in recording.signals and not limits_reported(recording)
+        note(axes, NOT_REPORTED if silent else "not recorded")
         return
     codes = np.asarray(recording["binding_limit"])
     by_name = {name: code for code, name in code_names(recording, "binding_limit").items()}

@@ -1,67 +1,137 @@
 """The terminal's tables: verdicts, energy audit, limits, speed. One function a table; no pictures."""
 
 import math
+import re
+import textwrap
 
-from rich import box
-from rich.table import Table
 from rich.text import Text
 
 from simcore.measure.audit import audit_verdict
-from simcore.measure.limits import lowest_voltage_margin, shares
-from simcore.report.wording import code_text, limit_text, measure_text, measured_unit, number, share_text, window_text
+from simcore.measure.limits import (
+    binding_shares,
+    code_names,
+    limits_reported,
+    lowest_voltage_margin,
+    negative_margin_share,
+    shares,
+)
+from simcore.report.results import scenario_name
+from simcore.report.wording import (
+    NOT_REPORTED,
+    code_text,
+    limit_text,
+    margin_text,
+    measure_text,
+    number,
+    share_text,
+    value_text,
+    verdict_unit,
+    window_text,
+)
+
+_VERDICTS = {True: ("met", "green"), False: ("NOT MET", "bold red")}
+_CODES = ("binding_limit", "state")
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=%|(?:s|ms|us|V|A|Nm|rpm|rad|W|J|deg)\b)")
+_INDENT = 11  # of what stands behind the verdict's word
 
 
 def print_report(recording, expectations, console):
     """(recording, verdicts of measure.judge, rich Console) => None. Prints every table that has something to say."""
+    title = str(getattr(getattr(recording, "scenario", None), "title", "") or "")
+    say(console, f"{scenario_name(recording)}: {title}" if title else scenario_name(recording), style="bold")
+    if getattr(recording, "error", None):
+        say(console, "The run was cut short; what follows holds up to there.")
     for finding in getattr(recording, "findings", ()) or ():
-        console.print(Text(f"note: {finding}"), soft_wrap=True)
+        say(console, f"Told: {finding}")
     if expectations:
-        console.print(expectation_table(expectations))
-        for verdict in expectations:
-            if verdict.get("reason"):
-                console.print(Text(f"{measure_text(verdict)}: {verdict['reason']}"), soft_wrap=True)
-    console.print(audit_table(recording))
-    console.print(Text(audit_line(recording)), soft_wrap=True)
-    limits = limit_table(recording)
-    if limits.row_count:
-        console.print(limits)
-    if margin_line(recording):
-        console.print(Text(margin_line(recording)), soft_wrap=True)
-    console.print(Text(speed_line(recording)), soft_wrap=True)
+        met = sum(verdict["passed"] for verdict in expectations)
+        console.print()
+        say(console, f"Expectations: {met} of {len(expectations)} met", style="bold")
+        _print_expectations(recording, expectations, console)
+    console.print()
+    say(console, "Energy audit", style="bold")
+    for row in audit_rows(recording):
+        say(console, row, hanging=4)
+    say(console, audit_line(recording), hanging=4)
+    console.print()
+    for row in (limit_line(recording), state_line(recording), margin_line(recording), speed_line(recording)):
+        if row:
+            say(console, row)
 
 
-def _table(title):
-    return Table(title=Text(title, style="bold"), title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
-
-
-def expectation_table(expectations):
-    """verdicts => table of measure, window, value, limit, verdict; the verdict in words, colour only on top."""
-    met = sum(verdict["passed"] for verdict in expectations)
-    table = _table(f"Expectations: {met} of {len(expectations)} met")
-    table.add_column("measure", overflow="fold", min_width=18)
-    table.add_column("window", overflow="fold")
-    table.add_column("value", justify="right", no_wrap=True)
-    table.add_column("limit", overflow="fold")
-    table.add_column("verdict", no_wrap=True)
-    for verdict in expectations:
-        unit = measured_unit(verdict["signal"], verdict["measure"])
-        table.add_row(
-            Text(measure_text(verdict)),
-            Text(window_text(verdict)),
-            Text(number(verdict["value"], unit)),
-            Text(limit_text(verdict["limit"], unit)),
-            Text("met", style="green") if verdict["passed"] else Text("NOT MET", style="bold red"),
+def say(console, text, style="", hanging=2):
+    """A line; in a terminal broken between words with a hanging indent, elsewhere whole, so that it can be searched."""
+    lines = [text]
+    if console.is_terminal:
+        together = _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", text)
+        lines = textwrap.wrap(
+            together, max(console.width, 20), subsequent_indent=" " * hanging, break_long_words=False, break_on_hyphens=False
         )
-    return table
+    for line in lines:
+        console.print(Text(line.replace("\N{NO-BREAK SPACE}", " "), style=style), soft_wrap=True)
 
 
-def audit_table(recording):
-    """recording => table of energies [J]: in, out, each loss, change of what is stored, what is left unexplained."""
+def columns(rows, right=()):
+    """(rows of texts, numbers of the columns that stand to the right) => lines without blanks at their ends."""
+    widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))] if rows else []
+    return [
+        "  ".join(
+            cell.rjust(width) if k in right else cell.ljust(width)
+            for k, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
+        for row in rows
+    ]
+
+
+def _print_expectations(recording, expectations, console):
+    """A line or two a verdict: word first, then what was measured, value and limit; why not, where there is no value."""
+    for verdict, lines in zip(expectations, expectation_lines(recording, expectations, console.width), strict=True):
+        word, style = _VERDICTS[bool(verdict["passed"])]
+        for k, line in enumerate(lines):
+            text = Text(f"  {word if k == 0 else '':{_INDENT - 4}}  {line}")
+            if k == 0:
+                text.stylize(style, 2, 2 + len(word))
+            console.print(text, soft_wrap=True)
+        if verdict.get("reason"):
+            say(console, " " * _INDENT + verdict["reason"], hanging=_INDENT)
+
+
+def expectation_lines(recording, expectations, width):
+    """(recording, verdicts, width of the terminal) => the lines of each, without the verdict's word.
+
+    The window follows its measure where the terminal is wide enough, else it stands on a line of its own.
+    """
+    names = {signal: code_names(recording, signal) for signal in _CODES}
+    measures = [measure_text(verdict) for verdict in expectations]
+    windows = [window_text(verdict) for verdict in expectations]
+    figures = columns(
+        [
+            (value_text(verdict, names.get(verdict["signal"])), limit_text(verdict["limit"], verdict_unit(verdict)))
+            for verdict in expectations
+        ],
+        right=(0,),
+    )
+    room = width - _INDENT - 2 - max(len(line) for line in figures)
+    least = [
+        next((len(text) for text in (f"{measure}, {window}", measure) if len(text) <= room), len(window) + 2)
+        for measure, window in zip(measures, windows, strict=True)
+    ]
+    wide = max(least)
+    return [_stacked(*parts, wide) for parts in zip(measures, windows, figures, strict=True)]
+
+
+def _stacked(measure, window, figures, wide):
+    """Measure and window on one line, else the window below, with the figures where there is room for them."""
+    if len(measure) + len(window) + 2 <= wide:
+        return (f"{f'{measure}, {window}':{wide}}  {figures}",)
+    if len(measure) <= wide:
+        return f"{measure:{wide}}  {figures}", f"  {window}"
+    return measure, f"{f'  {window}':{wide}}  {figures}"
+
+
+def audit_rows(recording):
+    """recording => lines of energies: in, out, each loss, change of what is stored, what is left unexplained."""
     audit = recording.audit
-    table = _table("Energy audit")
-    table.add_column("energy")
-    table.add_column("J", justify="right", no_wrap=True)
-    table.add_column("of in", justify="right", no_wrap=True)
     energy_in = _finite(audit.get("energy_in_J"))
     rows = [("in", energy_in), ("out", _finite(audit.get("energy_out_J")))]
     losses = {name.replace("_", " "): _finite(joule) for name, joule in (audit.get("losses_J") or {}).items()}
@@ -70,13 +140,11 @@ def audit_table(recording):
     rows += [(f"loss {name}", joule) for name, joule in losses.items() if name not in none]
     rows.append(("change of stored", _finite(audit.get("stored_J"))))
     rows.append(("unexplained", energy_in - sum(joule for _, joule in rows[1:])))
-    for name, joule in rows:
-        part = _part(joule / energy_in) if energy_in > 0.0 and math.isfinite(joule) else ""
-        table.add_row(Text(name), Text(number(joule)), Text(part))
-    if none:
-        table.caption = Text(f"no loss: {', '.join(none)}")
-        table.caption_justify = "left"
-    return table
+    told = [
+        (f"  {name}", number(joule, "J"), _part(joule / energy_in) if energy_in > 0.0 and math.isfinite(joule) else "")
+        for name, joule in rows
+    ]
+    return columns(told, right=(1, 2)) + ([f"  no loss: {', '.join(none)}"] if none else [])
 
 
 def audit_line(recording):
@@ -84,8 +152,8 @@ def audit_line(recording):
     verdict = audit_verdict(recording)
     residual = verdict["residual_relative"]
     if not math.isfinite(residual):
-        return "Audit residual: none was computed."
-    line = f"Audit residual {residual:.2e} of the largest energy, aim {verdict['aim']:.0e}: "
+        return "  Audit residual: none was computed."
+    line = f"  Audit residual {residual:.2e} of the largest energy, aim {verdict['aim']:.0e}: "
     line += "met." if verdict["met"] else "NOT MET."
     if verdict["substeps_that_would_do"] and not verdict["met"]:
         line += (
@@ -95,27 +163,28 @@ def audit_line(recording):
     return line
 
 
-def limit_table(recording):
-    """recording => table of limits that bound and states with their share of time."""
-    table = _table("What limited the drive")
-    table.add_column("limit or state")
-    table.add_column("share of time", justify="right", no_wrap=True)
-    for name, share in shares(recording, "binding_limit").items():
-        table.add_row(Text("no limit" if name == "none" else code_text(name)), Text(share_text(share)))
-    states = shares(recording, "state")
-    if len(states) > 1:
-        for name, share in states.items():
-            table.add_row(Text(f"state: {code_text(name)}"), Text(share_text(share)))
-    return table
+def limit_line(recording):
+    """recording => one line: limits that bound, each with its share of time; "" where none was recorded."""
+    if not limits_reported(recording):
+        return f"Limit that binds: {NOT_REPORTED}." if "binding_limit" in recording.signals else ""
+    found = [
+        f"{'no limit' if name == 'none' else code_text(name)} ({share_text(share)})"
+        for name, share in binding_shares(recording).items()
+    ]
+    return f"Limit that binds, share of time: {', '.join(found)}." if found else ""
+
+
+def state_line(recording):
+    """recording => one line: states with their share of time, "" where it was one all the time."""
+    found = shares(recording, "state")
+    told = ", ".join(f"{code_text(name)} {share_text(share)}" for name, share in found.items())
+    return f"State, share of time: {told}." if len(found) > 1 else ""
 
 
 def margin_line(recording):
-    """recording => one line: the least voltage margin and when; "" where none was recorded."""
-    margin, at_s = lowest_voltage_margin(recording)
-    if not math.isfinite(margin):
-        return ""
-    told = ", the modulator clamped" if margin < 0.0 else ""
-    return f"Least voltage margin {number(margin, 'V')} at {number(at_s, 's')}{told}."
+    """recording => one line: the least voltage margin, when, and for how long it was negative; "" where none was."""
+    text = margin_text(*lowest_voltage_margin(recording), negative_margin_share(recording))
+    return f"{text[:1].upper()}{text[1:]}." if text else ""
 
 
 def speed_line(recording):
@@ -125,9 +194,9 @@ def speed_line(recording):
     factor = timing.get("real_time_factor")
     if not (simulated and wall and factor):
         return "Simulated time unknown."
-    line = f"{number(simulated, 's')} simulated in {number(wall, 's')}: {number(factor, digits=3)} times real time"
+    line = f"{number(simulated, 's')} simulated in {number(wall, 's', 3)}: {number(factor, digits=3)} times real time"
     total = timing.get("total_s")
-    return line + (f" ({number(total, 's', digits=3)} with all around it)." if total else ".")
+    return line + (f" ({number(total, 's', 3)} in all)." if total else ".")
 
 
 def _part(share):

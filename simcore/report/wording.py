@@ -2,6 +2,14 @@
 
 import math
 
+CAUTION = (
+    "Simulation only; it certifies nothing. Real drives work with lethal voltages and moving machinery: follow your local "
+    "codes, your functional-safety process and licensed practice before hardware is energised."
+)
+NOT_REPORTED = "not reported by this controller"
+# A margin below zero for less of the time than this says what a single step did, not what the drive lacks.
+TRANSIENT_SHARE = 0.01
+
 _UNITS = (
     ("_kg_m2", "kg m2"),
     ("_electrical_deg", "deg"),
@@ -41,6 +49,11 @@ def measured_unit(signal, measure):
     return unit
 
 
+def verdict_unit(verdict):
+    """verdict => unit of its value and limit."""
+    return measured_unit(verdict["signal"], verdict["measure"])
+
+
 def number(value, unit="", digits=5):
     """(value, unit) => "1.234 ms" style text: short times in ms or us, everything else with plain digits."""
     if value is None or not math.isfinite(value):
@@ -61,17 +74,43 @@ def number(value, unit="", digits=5):
 
 
 def limit_text(limit, unit=""):
-    """(limit object, unit) => text such as "at most 4 ms", "2 V to 3 V", "5 V +- 0.1 V"."""
+    """(limit object, unit) => text such as "at most 4 ms", "2 to 3 V", "5 +- 0.1 V", "exactly 4"."""
     parts = []
     if "equal" in limit:
-        parts.append(f"{number(limit['equal'], unit)} +- {number(limit.get('tolerance', 0.0), unit)}")
+        wanted, tolerance = number(limit["equal"], unit), limit.get("tolerance", 0.0)
+        parts.append(_pair(wanted, "+-", number(tolerance, unit)) if tolerance else f"exactly {wanted}")
     if "min" in limit and "max" in limit:
-        parts.append(f"{number(limit['min'], unit)} to {number(limit['max'], unit)}")
+        parts.append(_pair(number(limit["min"], unit), "to", number(limit["max"], unit)))
     elif "min" in limit:
         parts.append(f"at least {number(limit['min'], unit)}")
     elif "max" in limit:
         parts.append(f"at most {number(limit['max'], unit)}")
     return ", ".join(parts) or "none given"
+
+
+def _pair(first, between, second):
+    """Two numbers with their units; a unit that both share is written once."""
+    value, _, unit = first.partition(" ")
+    return f"{value if second.endswith(f' {unit}') else first} {between} {second}"
+
+
+def value_text(verdict, names=None, digits=5):
+    """(verdict, {code: name} of a signal of codes) => the measured value with its unit, or with the code's name."""
+    value = verdict["value"]
+    text = number(value, verdict_unit(verdict), digits)
+    name = (names or {}).get(value) if value is not None and math.isfinite(value) else None
+    return f"{text} ({code_text(name)})" if name else text
+
+
+def margin_text(margin, at_s, negative_share, digits=5):
+    """(least voltage margin [V], its instant [s], share of time below zero) => words; "" where none was recorded."""
+    if not math.isfinite(margin):
+        return ""
+    text = f"least voltage margin {number(margin, 'V', digits)} at {number(at_s, 's')}"
+    if margin >= 0.0:
+        return text
+    where = ", in a transient: negative" if negative_share < TRANSIENT_SHARE else ", negative"
+    return f"{text}{where} {share_text(negative_share)} of the time"
 
 
 def measure_text(verdict):

@@ -101,13 +101,18 @@ def one_of(names):
     return quoted[0] if len(quoted) == 1 else ", ".join(quoted[:-1]) + " or " + quoted[-1]
 
 
-def existing_text(path):
-    """Text of a UTF-8 file; ValueError with a sentence's rule and remedy where there is none."""
+def existing_text(path, largest_bytes=100_000_000):
+    """Text of a UTF-8 file; ValueError with a sentence's rule and remedy where there is none, or too much of it."""
     path = Path(path)
     try:
         if path.is_dir():
             raise FileProblem("is a folder, not a file", "Name a file in it")
-        data = path.read_bytes()
+        with path.open("rb") as file:
+            data = file.read(largest_bytes + 1)
+        if len(data) > largest_bytes:
+            raise FileProblem(f"is larger than {largest_bytes / 1e6:g} MB, which no such file needs", "Check the path")
+    except FileProblem:
+        raise
     except FileNotFoundError:
         others = near(path.name, [p.name for p in _siblings(path)])
         remedy = f"Did you mean {one_of(others)}?" if others else "Check the path"

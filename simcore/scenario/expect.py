@@ -4,7 +4,7 @@ from pydantic import Field, field_validator, model_validator
 
 from simcore.scenario.errors import did_you_mean, one_of
 from simcore.scenario.fields import Table, quantity, refuse, word
-from simcore.scenario.signals import KEYS_OF_MEASURES, MEASURES, OWN_PREFIX, SIGNALS, STEP_MEASURES
+from simcore.scenario.signals import CODES, KEYS_OF_MEASURES, MEASURES, OWN_PREFIX, SIGNALS, STEP_MEASURES
 
 
 class Expectation(Table):
@@ -22,7 +22,10 @@ class Expectation(Table):
     max: float | None = quantity("as signal", "largest value allowed", None)
     equal: float | None = quantity("as signal", "value wanted, with tolerance", None)
     tolerance: float | None = Field(
-        None, ge=0, description="largest distance from equal", json_schema_extra={"unit": "as signal"}
+        None,
+        ge=0,
+        description="largest distance from equal; codes (binding_limit, state) need none",
+        json_schema_extra={"unit": "as signal"},
     )
 
     @field_validator("signal")
@@ -45,7 +48,7 @@ class Expectation(Table):
             raise refuse("has no limit", "Add min, max, or equal with tolerance")
         if self.equal is not None and (self.min is not None or self.max is not None):
             raise refuse("stands together with min or max", "Keep either equal with tolerance, or min and max", ("equal",))
-        if self.equal is not None and self.tolerance is None:
+        if self.equal is not None and self.tolerance is None and self.signal not in CODES:
             raise refuse("has no tolerance", "Add tolerance = ... in the signal's unit", ("equal",))
         if self.equal is None and self.tolerance is not None:
             raise refuse("belongs to equal, which is not given", "Add equal, or remove tolerance", ("tolerance",))

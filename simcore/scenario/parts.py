@@ -73,11 +73,11 @@ def lay_parts(report, folder):
         at = (*path, "part")
         named = table["part"]
         if not isinstance(named, str) or not named.strip() or "\0" in named:
-            report.problem(at, "must be the name of a part", f'Write part = "{_example(path)}"')
+            report.problem(at, "must be the name of a part", _example(path))
             failed.add(path)
             continue
         try:
-            file = find_part(named, getattr(named, "folder", folder))
+            file = find_part(named, getattr(named, "folder", folder), shelf(path))
             origins = {}
             part = read_with_base(file, remember_in_machine, origins)
             _refuse_strange(part, path, named)
@@ -89,20 +89,37 @@ def lay_parts(report, folder):
                 report.problem(at, problem.rule, problem.remedy)
             failed.add(path)
             continue
-        merged = lay_beneath({k: v for k, v in table.items() if k != "part"}, part, report.origins, file_label(file), path)
+        beneath = {}
+        merged = lay_beneath({k: v for k, v in table.items() if k != "part"}, part, beneath, file_label(file), path)
+        # What lies beneath stands first: the order of `origins` is the order of the layers.
+        report.origins = {**beneath, **report.origins}
         table.clear()
         table.update(merged)
     return failed
 
 
+def shelf(path):
+    """Folder of the library where the parts of a table lie: "motors" for [machine]; such a folder need not exist."""
+    return {"machine": "motors", "inverter": "inverters", "supply": "supplies"}.get(path[-1], f"{path[-1]}s")
+
+
+def _of_shelf(folder):
+    return [name for name in shipped_parts() if name.startswith(f"{folder}/")]
+
+
 def _example(path):
-    return {"machine": "motors/yard_tractor", "inverter": "inverters/sic_800v", "supply": "supplies/yard"}.get(
-        path[-1], "loads/yard"
-    )
+    """A remedy with a part that exists; where the library has none of the kind, without one."""
+    shipped = _of_shelf(shelf(path))
+    if not shipped:
+        return "Name a TOML file beside the scenario; the library has no such parts"
+    return f'Write part = "{shipped[0]}"'
 
 
-def find_part(name, folder) -> Path:
-    """The part's file: beside the file that names it, else in the shipped library. FileProblem lists near names."""
+def find_part(name, folder, kind="") -> Path:
+    """The part's file: beside the file that names it, else in the shipped library. FileProblem lists near names.
+
+    kind: the library's folder of such parts, for the list of what there is.
+    """
     relative = name if name.endswith(".toml") else f"{name}.toml"
     places = [Path(folder), library()]
     for place in places:
@@ -112,11 +129,12 @@ def find_part(name, folder) -> Path:
                 return candidate
         except (OSError, ValueError):
             continue
-    known = _names(Path(folder), Path(relative).parent) + shipped_parts()
-    plain = relative.removesuffix(".toml")
+    beside, shipped = _names(Path(folder), Path(relative).parent), shipped_parts()
+    known, plain = beside + shipped, relative.removesuffix(".toml")
     close = near(plain, known) or near(Path(plain).name, [Path(k).name for k in known])
     close = [next(k for k in known if k == c or Path(k).name == c) for c in close]
-    listed = f"Known are {', '.join(known[:12])}" if known else "No part lies there; name a .toml file"
+    fitting = beside + (_of_shelf(kind) if kind else shipped)
+    listed = f"Known are {', '.join(fitting[:12])}" if fitting else "Name a TOML file beside the scenario"
     remedy = f"Did you mean {one_of(close)}?" if close else listed
     raise FileProblem("no such part beside the file or in the parts library", remedy)
 

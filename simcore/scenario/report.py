@@ -4,7 +4,10 @@ from simcore.scenario.errors import NO_VALUE, ScenarioError, file_label, place, 
 
 
 class Report:
-    """Collects sentences. `document` is the merged input, `origins` says which file wrote a key."""
+    """Collects sentences. `document` is the merged input.
+
+    `origins` says which file wrote a key, {location: label}, lower layers first.
+    """
 
     def __init__(self, path):
         self.file = file_label(path)
@@ -15,11 +18,22 @@ class Report:
 
     def file_of(self, location):
         """Label of the file that wrote the value at a location (the scenario's own where nobody did)."""
-        for end in range(len(location), 0, -1):
-            label = self.origins.get(tuple(location[:end]))
-            if label:
-                return label
-        return self.file
+        return self.origins.get(self._origin_of(location), self.file)
+
+    def _origin_of(self, location):
+        """The location, or the table around it, that a file wrote as a whole; () where nobody did."""
+        above = (tuple(location[:end]) for end in range(len(location), 0, -1))
+        return next((part for part in above if part in self.origins), ())
+
+    def latest(self, *locations):
+        """The location that the uppermost layer wrote; the first of them where one layer wrote several."""
+        layers = list(dict.fromkeys(self.origins.values()))
+
+        def height(location):
+            origin = self._origin_of(location)
+            return layers.index(self.origins[origin]) if origin else -1
+
+        return max(locations, key=height)
 
     def value(self, location):
         """Value at a location, NO_VALUE where there is none."""

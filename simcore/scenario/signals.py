@@ -10,6 +10,8 @@ SIGNALS = tuple(
     speed_measured_rpm psi_d_Wb psi_q_Wb link_voltage_measured_V loss_supply_W loss_friction_W
     """.split()
 )
+# Codes: whole numbers, where "equal" needs no tolerance.
+CODES = ("binding_limit", "state")
 # A controller's own variables are recorded under this prefix; their names are known only when it runs.
 OWN_PREFIX = "controller_"
 

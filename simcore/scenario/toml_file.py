@@ -1,5 +1,6 @@
 """A TOML file as a dict, with sentences for everything that can be wrong with it; `base` chains merged."""
 
+import os
 import re
 import tomllib
 from pathlib import Path
@@ -9,12 +10,13 @@ from simcore.scenario.merge import lay_over
 
 _PLACE = re.compile(r"\s*\(at (line (\d+), column (\d+)|end of document)\)\Z")
 _LONGEST_CHAIN = 30
+_LARGEST_BYTES = 10_000_000
 _TOO_DEEP = ("nested too deeply", "Write tables under [headers] instead")
 
 
 def read_toml(path):
     """The file's dict. FileProblem where it cannot be read or is not TOML."""
-    text = existing_text(path)
+    text = existing_text(path, _LARGEST_BYTES)
     if not text.strip():
         raise FileProblem("the file is empty", "`drybench new scenario NAME` writes one to begin with")
     try:
@@ -44,7 +46,7 @@ def read_with_base(path, remember, origins):
     chain, seen = [], []
     current = Path(path)
     while current is not None:
-        real = current.resolve()
+        real = Path(os.path.realpath(current))
         if real in seen:
             loop = " -> ".join(p.name for p in [*seen[seen.index(real) :], real])
             raise _named(FileProblem(f"base comes back to itself ({loop})", "Remove one base"), chain[-1][0])

@@ -437,7 +437,7 @@ static int64_t references(const Machine *machine, const double *table, double re
     }
     double granted = sign * share * greatest;
 
-    /* bilinear in the grid, then one Newton step along the torque's gradient */
+    /* bilinear in the grid, then Newton steps along the torque's gradient until the torque is right */
     w *= (double)flux_cells;
     i = node_left(x, torque_cells);
     int64_t j = node_left(w, flux_cells), row = 2 * (flux_cells + 1);
@@ -446,19 +446,28 @@ static int64_t references(const Machine *machine, const double *table, double re
     double c00 = (1.0 - fx) * (1.0 - fw), c01 = (1.0 - fx) * fw, c10 = fx * (1.0 - fw), c11 = fx * fw;
     double id = (c00 * at[0] + c01 * at[2]) + (c10 * up[0] + c11 * up[2]);
     double iq = (c00 * at[1] + c01 * at[3]) + (c10 * up[1] + c11 * up[3]);
-    double psi_d = psi_m + l_d * id, psi_q = l_q * iq;
-    double error = granted - factor * (psi_d * iq - psi_q * id);
-    double along_d = factor * (l_d * iq - psi_q), along_q = factor * (psi_d - l_q * id);
-    double step = error / most(along_d * along_d + along_q * along_q, 1e-300);
-    id += step * along_d;
-    iq += step * along_q;
+    double enough = 2e-3 * greatest, far = 0.1 * max_current;
+    int found = 0;
+    for (int step_number = 0; step_number < 5 && !found; step_number++) {
+        double psi_d = psi_m + l_d * id, psi_q = l_q * iq;
+        double error = granted - factor * (psi_d * iq - psi_q * id);
+        double along_d = factor * (l_d * iq - psi_q), along_q = factor * (psi_d - l_q * id);
+        double square = along_d * along_d + along_q * along_q;
+        double step = error / most(square, 1e-300);
+        if (step * step * square > far * far)
+            step = copysign(far, error) / sqrt(square);
+        id += step * along_d;
+        iq += step * along_q;
+        found = fabs(error) < enough;
+    }
 
     double current = sqrt(id * id + iq * iq);
     if (cut)
         binding = current > 0.9995 * max_current ? BIND_VOLTAGE_AND_CURRENT : BIND_MTPV;
-    if (current > max_current) {
-        id *= max_current / current;
-        iq *= max_current / current;
+    if (current > max_current || !found) {
+        double shrink = least(max_current / most(current, 1e-300), 1.0);
+        id *= shrink;
+        iq *= shrink;
         granted = 1.5 * machine->pole_pairs * ((psi_m + l_d * id) * iq - (l_q * iq) * id);
     }
     *id_out = id;

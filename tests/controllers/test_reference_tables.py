@@ -7,7 +7,7 @@ import pytest
 from scipy.optimize import minimize
 from torque_machines import CONSTANTS, MEASURED, Bench, machine
 
-from controllers.operating_points import ConstantMachine
+from controllers.operating_points import ConstantMachine, OperatingPoints
 from controllers.reference_tables import build_reference_tables
 from controllers.references import flux_limit, torque_place, torque_share
 from controllers.table_cache import cached_tables
@@ -151,6 +151,21 @@ def test_scipy_finds_no_less_current(bench, seed):
             answers.append(found.fun)
     assert answers
     assert ours == pytest.approx(min(answers), abs=2e-3)
+
+
+@pytest.mark.parametrize("name", ["E", "measured"])
+@pytest.mark.parametrize("currents", [(-120.0, 90.0), (-40.0, -170.0), (-211.0, 33.0)])
+def test_slopes_of_torque_and_flux_are_their_differences(name, currents):
+    if name == "measured" and not MEASURED.exists():
+        pytest.skip(f"measured flux map not found: {MEASURED} (set DRYBENCH_OUTSIDE_DATA)")
+    made = machine(name)
+    point = OperatingPoints(flux=made.flux, pole_pairs=made.pole_pairs, max_current_A=made.max_A).at(*currents)
+    h = 1e-3
+    (d, q), steps = currents, ((h, 0.0), (0.0, h))
+    for value, slopes in ((made.torque, (point.torque_d, point.torque_q)), (made.flux_magnitude, (point.psi_d, point.psi_q))):
+        for (step_d, step_q), slope in zip(steps, slopes, strict=True):
+            difference = (value(d + step_d, q + step_q) - value(d - step_d, q - step_q)) / (2.0 * h)
+            assert float(slope) == pytest.approx(float(difference), rel=1e-5, abs=1e-9)
 
 
 def test_a_flat_map_gives_the_references_of_the_constants():

@@ -6,7 +6,15 @@ import numpy as np
 import pytest
 from measured_fake import FakeRecording, rows
 
-from simcore.measure import audit_verdict, binding_shares, judge, lowest_voltage_margin, summarise
+from simcore.measure import (
+    audit_verdict,
+    binding_shares,
+    judge,
+    limits_reported,
+    lowest_voltage_margin,
+    negative_margin_share,
+    summarise,
+)
 
 TIME_S = rows(0.1, 1e-3)
 RECORDING = FakeRecording(TIME_S, {"torque_Nm": np.full(100, 5.0), "torque_reference_Nm": np.full(100, 5.0)})
@@ -48,6 +56,29 @@ def test_shares_of_the_limits_and_the_least_margin_are_counted():
     summary = summarise(recording)
     assert summary["voltage_margin_min_V"] == -2.0 and summary["binding_limit_codes"]["mtpv"] == 4
     assert np.isnan(summary["torque_Nm_mean"])
+    # From 30 V to -2 V in 99 even steps: the last seven rows of 97 finite ones lie below zero.
+    assert summary["voltage_margin_negative_share"] == pytest.approx(7 / 97)
+
+
+def test_a_controller_that_reports_no_limit_is_not_taken_for_one_without():
+    signals = {"binding_limit": np.zeros(100), "voltage_margin_V": np.full(100, np.nan)}
+    silent = FakeRecording(TIME_S, signals)
+    assert not limits_reported(silent) and binding_shares(silent) == {}
+    assert np.isnan(negative_margin_share(silent)) and np.isnan(lowest_voltage_margin(silent)[0])
+    assert summarise(silent)["binding_limit_shares"] == {}
+    silent["binding_limit"][3] = 1
+    assert limits_reported(silent) and binding_shares(silent) == {"none": 0.99, "current": 0.01}
+    telling = FakeRecording(TIME_S, {**signals, "voltage_margin_V": np.full(100, 5.0), "binding_limit": np.zeros(100)})
+    assert binding_shares(telling) == {"none": 1.0} and negative_margin_share(telling) == 0.0
+
+
+def test_codes_equal_a_whole_number_exactly():
+    recording = FakeRecording(TIME_S, {"binding_limit": np.repeat([0, 4], 50)})
+    asked = [
+        {"signal": "binding_limit", "measure": "final", "equal": 4},
+        {"signal": "binding_limit", "measure": "mean", "equal": 4},
+    ]
+    assert [verdict["passed"] for verdict in judge(recording, asked)] == [True, False]
 
 
 def test_the_audit_names_the_substeps_that_would_do():

@@ -13,6 +13,8 @@ import pytest
 from open_loop import component, constant_duties, run_duties, sine_duties
 
 MODELS = ("averaged", "switched")
+JEONG = "Jeong, Park, IEEE Trans. Ind. Electron. 38(2), 1991 [M]"
+CASE = "dead time 2 us, 10 kHz, 400 V"
 # The averaged model switches its sign inside a narrow band, the switched one at edges, once a carrier period.
 F1_HZ, VDC, FS_HZ, DEAD_S = 10.0, 400.0, 10000.0, 2e-6
 DV = 8.0
@@ -54,11 +56,12 @@ PHASE_ORDERS = {1: 10.185916, 5: 2.037183, 7: 1.455131, 11: 0.925992}
 
 
 @pytest.mark.parametrize("model, tolerance", [("averaged", 1e-3), ("switched", 1e-2)])
-def test_phase_voltage_loses_a_square_wave_without_triplens(model, tolerance):
+def test_phase_voltage_loses_a_square_wave_without_triplens(verified, model, tolerance):
     for leg, name in enumerate(("va_V", "vb_V", "vc_V")):
         error = phase_error(rotating(model), name, leg)
         for order, expected in PHASE_ORDERS.items():
-            assert abs(component(error, ANGLE, order)) == pytest.approx(expected, rel=tolerance), (name, order)
+            what = f"phase voltage error of order {order}, {CASE}, {model} inverter"
+            verified(what, JEONG, expected, abs(component(error, ANGLE, order)), tolerance * expected, "V")
         for order in (0, 2, 3, 9):
             assert abs(component(error, ANGLE, order)) < 0.05, (name, order)
 
@@ -72,7 +75,7 @@ def test_the_fundamental_is_lost_against_the_current(model):
 
 
 @pytest.mark.parametrize("model, tolerance", [("averaged", 2e-3), ("switched", 1e-2)])
-def test_in_dq_it_is_a_mean_and_orders_6_and_12(model, tolerance):
+def test_in_dq_it_is_a_mean_and_orders_6_and_12(verified, model, tolerance):
     """Frame on the current: mean -(4/pi) dV; order 6k (4/pi) 2/(36k^2-1) in phase, (4/pi) 12k/(36k^2-1) in quadrature."""
     recording = rotating(model)
     vd, vq = recording["vd_V"][ROWS:], recording["vq_V"][ROWS:]
@@ -80,12 +83,15 @@ def test_in_dq_it_is_a_mean_and_orders_6_and_12(model, tolerance):
     assert np.mean(vd) == pytest.approx(impedance.real * CURRENT, abs=0.05)
     assert np.mean(vq) == pytest.approx(impedance.imag * CURRENT, abs=0.1)
     for order, in_phase, quadrature in ((6, 0.072757, 0.436539), (12, 0.017808, 0.213691)):
-        assert abs(component(vd, ANGLE, order)) == pytest.approx(in_phase * DV, abs=tolerance * 0.436539 * DV), order
-        assert abs(component(vq, ANGLE, order)) == pytest.approx(quadrature * DV, rel=tolerance), order
+        what = f"voltage of order {order} in dq {{}} the current, {CASE}, {model} inverter"
+        found, slack = abs(component(vd, ANGLE, order)), tolerance * 0.436539 * DV
+        verified(what.format("in phase with"), JEONG + ", derived", in_phase * DV, found, slack, "V")
+        found, slack = abs(component(vq, ANGLE, order)), tolerance * quadrature * DV
+        verified(what.format("in quadrature to"), JEONG + ", derived", quadrature * DV, found, slack, "V")
 
 
 @pytest.mark.parametrize("model, tolerance", [("averaged", 3e-3), ("switched", 3e-2)])
-def test_fifth_and_seventh_harmonic_current_of_a_low_impedance(model, tolerance):
+def test_fifth_and_seventh_harmonic_current_of_a_low_impedance(verified, model, tolerance):
     """800 V, 12 kHz, 1 us into 20 mohm and 0.3 mH at 100 Hz: 2.59324 A and 1.32323 A (Jeong and Park's square wave)."""
     impedance = complex(0.02, 2.0 * math.pi * 100.0 * 0.3e-3)
     voltage = impedance * 400.0 + 12.2231
@@ -100,8 +106,11 @@ def test_fifth_and_seventh_harmonic_current_of_a_low_impedance(model, tolerance)
     )
     measured = [recording.measure("ia_A", "harmonic_amplitude", order=n, from_s=0.10, to_s=0.15) for n in (1, 5, 7)]
     assert measured[0] == pytest.approx(400.0, rel=5e-3)
-    assert measured[1] == pytest.approx(2.59324, rel=tolerance)
-    assert measured[2] == pytest.approx(1.32323, rel=2.0 * tolerance)
+    for name, expected, found, relative in (
+        ("5th", 2.59324, measured[1], tolerance), ("7th", 1.32323, measured[2], 2.0 * tolerance),
+    ):  # fmt: skip
+        what = f"{name} harmonic current by dead time 1 us, 12 kHz, 800 V, 20 mohm, 0.3 mH, 100 Hz, {model} inverter"
+        verified(what, JEONG + ", derived", expected, found, relative * expected, "A")
 
 
 # Current directions (electrical angle of the current vector) and the sign of the currents in legs a, b, c there.
@@ -124,14 +133,14 @@ def held_current(model, direction_deg, duties=(0.5, 0.5, 0.5), amplitude=50.0, m
 
 @pytest.mark.parametrize("model", MODELS)
 @pytest.mark.parametrize("direction, signs", DIRECTIONS.items())
-def test_each_leg_loses_dv_in_the_direction_of_its_current(model, direction, signs):
+def test_each_leg_loses_dv_in_the_direction_of_its_current(verified, model, direction, signs):
     """Zero voltage asked for: the legs give -dV sign(i); the vector is 4/3 dV long (Jeong and Park)."""
     recording = held_current(model, direction)
     expected = -DV * (np.array(signs) - np.mean(signs))
     means = np.array([np.mean(recording[name][2:]) for name in ("va_V", "vb_V", "vc_V")])
     assert means == pytest.approx(expected, rel=1e-3)
     vector = np.mean(recording["vd_V"][2:]) + 1j * np.mean(recording["vq_V"][2:])
-    assert abs(vector) == pytest.approx(4.0 / 3.0 * DV, rel=1e-3)
+    verified(f"length of the dead-time voltage vector, {CASE}", JEONG, 4.0 / 3.0 * DV, abs(vector), 4.0 / 3.0 * DV * 1e-3, "V")
     assert math.degrees(cmath.phase(-vector)) % 360.0 == pytest.approx(direction, abs=0.1)
 
 
@@ -178,6 +187,7 @@ def test_smoothed_sign_is_within_one_percent_from_a_tenth_of_the_current_limit_o
 
 
 def test_smoothed_sign_is_odd_and_rises_steadily_through_zero():
-    lost = [-np.mean(held_current("averaged", -30, amplitude=a, max_current=100.0)["va_V"][2:6]) / DV for a in (-4, -1, -0.2, 0.2, 1, 4)]
+    runs = [held_current("averaged", -30, amplitude=a, max_current=100.0) for a in (-4, -1, -0.2, 0.2, 1, 4)]
+    lost = [-np.mean(run["va_V"][2:6]) / DV for run in runs]
     assert np.all(np.diff(lost) > 0.0)
     assert lost[:3] == pytest.approx([-x for x in lost[:2:-1]], rel=1e-2)

@@ -12,6 +12,8 @@ import pytest
 VDC = 400.0
 # Largest undistorted phase voltage (peak) per volt of link: sine 1/2; 1/6 third harmonic and space vector 1/sqrt(3).
 LIMITS = {"sine": 0.5, "third_harmonic": 0.577350269, "svpwm": 0.577350269}
+KINDS = {"sine": "sine PWM", "third_harmonic": "1/6 third harmonic PWM", "svpwm": "space vector PWM"}
+HOLMES = "Holmes, Lipo, Pulse Width Modulation for Power Converters, 2003 [M]"
 ANGLES = np.arange(3600) * 2.0 * math.pi / 3600
 
 
@@ -30,10 +32,11 @@ def fundamental(duties):
 
 
 @pytest.mark.parametrize("kind", LIMITS)
-def test_linear_limit_is_what_the_controller_is_told(kind):
+def test_linear_limit_is_what_the_controller_is_told(verified, kind):
     from simcore.inverter.modulation import MODULATIONS, linear_limit
 
-    assert linear_limit(MODULATIONS[kind], VDC) == pytest.approx(LIMITS[kind] * VDC, rel=1e-8)
+    found = linear_limit(MODULATIONS[kind], VDC) / VDC
+    verified(f"largest undistorted phase peak, {KINDS[kind]}", HOLMES, LIMITS[kind], found, 1e-8 * LIMITS[kind], "Vdc")
 
 
 @pytest.mark.parametrize("kind", LIMITS)
@@ -64,28 +67,32 @@ def test_above_the_limit_duties_clip_and_voltage_is_lost(kind):
 
 # V1/(Vdc/2) = (2/pi)(M asin(1/M) + sqrt(1 - 1/M^2)) of a clipped sine (textbook, from memory).
 @pytest.mark.parametrize("depth, expected", [(1.2, 1.104474), (1.5, 1.171347), (2.0, 1.217996), (3.24, 1.252726)])
-def test_clipped_sine_follows_its_closed_form(depth, expected):
-    assert fundamental(duties_around("sine", 0.5 * depth)) == pytest.approx(0.5 * expected, abs=1e-6)
+def test_clipped_sine_follows_its_closed_form(verified, depth, expected):
+    found = 2.0 * fundamental(duties_around("sine", 0.5 * depth))
+    what = f"phase fundamental of overmodulated sine PWM, M = {depth}"
+    verified(what, "(2/pi) (M asin(1/M) + sqrt(1 - 1/M^2)), textbook [M]", expected, found, 2e-6, "Vdc/2")
 
 
 @pytest.mark.parametrize("kind", LIMITS)
-def test_far_beyond_the_limit_stands_six_step(kind):
+def test_far_beyond_the_limit_stands_six_step(verified, kind):
     """Fundamental 2/pi of the link, fifth 1/5 and seventh 1/7 of it (Fourier series of the square wave)."""
     # Square up to 1e-6 of a turn, so the grid of 0.1 degree must not meet the edges.
     duties = duties_around(kind, 1e6)
     lines = duties[:, 0] - duties[:, 1]
     peaks = [abs(2.0 * np.mean(lines * np.exp(-1j * order * ANGLES))) / math.sqrt(3.0) for order in (1, 5, 7)]
-    assert peaks[0] == pytest.approx(0.636620, rel=1e-5)
-    assert peaks[1] / peaks[0] == pytest.approx(1 / 5, rel=1e-4)
-    assert peaks[2] / peaks[0] == pytest.approx(1 / 7, rel=1e-4)
+    source = "Fourier series of the square wave, closed form"
+    verified("phase fundamental of six-step", source, 0.636620, peaks[0], 1e-5 * 0.636620, "Vdc")
+    verified("5th harmonic of six-step over its fundamental", source, 1 / 5, peaks[1] / peaks[0], 1e-4 / 5)
+    verified("7th harmonic of six-step over its fundamental", source, 1 / 7, peaks[2] / peaks[0], 1e-4 / 7)
 
 
 @pytest.mark.parametrize("kind", ["third_harmonic", "svpwm"])
-def test_zero_sequence_is_the_modulators_own(kind):
+def test_zero_sequence_is_the_modulators_own(verified, kind):
     """1/6 third harmonic against a centred vector: the sum of leg voltages, peak Vdc M/12 and M/8 (textbook, from memory)."""
     depth = 0.8
     common = np.mean(duties_around(kind, 0.5 * depth), axis=1) - 0.5
-    assert common.max() == pytest.approx(depth / 12 if kind == "third_harmonic" else depth / 8, rel=1e-5)
+    peak = depth / 12 if kind == "third_harmonic" else depth / 8
+    verified(f"peak of the zero sequence, {KINDS[kind]}, M = {depth}", "textbook [M]", peak, common.max(), 1e-5 * peak, "Vdc")
     third = 2.0 * np.mean(common * np.exp(-3j * ANGLES))
     # min-max zero sequence: a triangle of thrice the frequency with curved sides, third harmonic 3 sqrt(3)/(8 pi) M Vdc/2.
     expected = -depth / 12 if kind == "third_harmonic" else -0.5 * depth * 3.0 * math.sqrt(3.0) / (8.0 * math.pi)
@@ -94,7 +101,7 @@ def test_zero_sequence_is_the_modulators_own(kind):
 
 @pytest.mark.parametrize("kind", LIMITS)
 @pytest.mark.parametrize("share, reached", [(0.99, 0.99), (1.3, 1.0)])
-def test_the_loop_delivers_the_limit_and_no_more(run_scenario, kind, share, reached):
+def test_the_loop_delivers_the_limit_and_no_more(verified, run_scenario, kind, share, reached):
     """Voltage mode on a rig: below the limit what is asked for; beyond, the built-in keeps to the linear limit and says so."""
     machine = {"inductance_d_H": 5e-3, "inductance_q_H": 5e-3, "magnet_flux_Wb": 0.0001, "stator_resistance_ohm": 1.0}
     r = run_scenario(
@@ -107,7 +114,9 @@ def test_the_loop_delivers_the_limit_and_no_more(run_scenario, kind, share, reac
     )
     # 100 Hz, two whole periods of 200 ticks; the tick means are the voltages asked for at mid-tick.
     peak = r.measure("va_V", "harmonic_amplitude", order=1, from_s=0.02, to_s=0.04)
-    assert peak == pytest.approx(reached * LIMITS[kind] * VDC, rel=1e-6)
+    expected = reached * LIMITS[kind] * VDC
+    what = f"phase peak delivered at a demand of {share} times the linear limit, {KINDS[kind]}, 400 V"
+    verified(what, HOLMES, expected, peak, 1e-6 * expected, "V")
     assert np.sign(r["voltage_margin_V"][-1]) == (1.0 if share < 1.0 else -1.0)
     assert r["voltage_margin_V"][-1] == pytest.approx((1.0 - share) * LIMITS[kind] * VDC, rel=1e-6)
     touches = r["duty_a"][200:].max()

@@ -14,6 +14,9 @@ from scipy.special import jv
 
 DEPTH, CARRIER_RATIO, F1_HZ, LINK_V = 0.8, 21, 50.0, 400.0
 HIGHEST = 3999
+HOLMES = "Holmes, Lipo, Pulse Width Modulation for Power Converters, 2003 [M]"
+SAMPLING = {"single": "symmetrical sampling", "double": "asymmetrical sampling"}
+KINDS = {"sine": "sine PWM", "third_harmonic": "1/6 third harmonic PWM", "svpwm": "space vector PWM"}
 # Scope samples a tick: no whole number, else the mirror-symmetrical edges of a tick would all be misread alike.
 FINE = 6000 * 1.0618034
 # 42 edges a period, each known to half a sample (uniform error): line-line lines are off by 2e-5 Vdc rms.
@@ -69,6 +72,15 @@ def spectra(update, kind):
     return np.concatenate([[0.0], lines]), np.concatenate([[0.0], leg])
 
 
+def named(order):
+    ending = {1: "st", 2: "nd", 3: "rd"}.get(order % 10 if order // 10 != 1 else 0, "th")
+    return "fundamental" if order == 1 else f"{order}{ending} harmonic"
+
+
+def at_point(update, kind):
+    return f"{KINDS[kind]}, {SAMPLING[update]}, M = {DEPTH}, fc/f1 = {CARRIER_RATIO}"
+
+
 def wthd_percent(lines):
     orders = np.arange(2, HIGHEST + 1)
     return 100.0 * math.sqrt(np.sum((lines[2:] / orders) ** 2)) / lines[1]
@@ -99,11 +111,18 @@ WTHD_PERCENT = {
 }  # fmt: skip
 
 
+# The lines worth a row in the README; all of them are checked.
+SHOWN = {"sine": (1, 19, 23, 41, 43), "svpwm": (5, 19, 20, 23, 41, 43)}
+
+
 @pytest.mark.parametrize("update, kind", LINES)
-def test_line_to_line_harmonics_are_those_of_regular_sampled_pwm(update, kind):
+def test_line_to_line_harmonics_are_those_of_regular_sampled_pwm(verified, update, kind):
     lines, _ = spectra(update, kind)
     for order, expected in LINES[update, kind].items():
         assert lines[order] == pytest.approx(expected, abs=LINE_TOLERANCE), order
+        if order in SHOWN[kind]:
+            what = f"line-line {named(order)}, {at_point(update, kind)}"
+            verified(what, HOLMES, expected, lines[order], LINE_TOLERANCE, "Vdc")
 
 
 @pytest.mark.parametrize("update", ["single", "double"])
@@ -114,33 +133,38 @@ def test_table_agrees_with_the_closed_form(update):
 
 
 @pytest.mark.parametrize("update, kind", WTHD_PERCENT)
-def test_weighted_distortion(update, kind):
+def test_weighted_distortion(verified, update, kind):
     lines, _ = spectra(update, kind)
-    assert wthd_percent(lines) == pytest.approx(WTHD_PERCENT[update, kind], rel=WTHD_TOLERANCE)
+    expected = WTHD_PERCENT[update, kind]
+    what = f"weighted distortion WTHD, {at_point(update, kind)}"
+    verified(what, HOLMES, expected, wthd_percent(lines), WTHD_TOLERANCE * expected, "%")
 
 
 @pytest.mark.parametrize("update", ["single", "double"])
-def test_leg_carries_the_carrier_that_the_line_does_not(update):
+def test_leg_carries_the_carrier_that_the_line_does_not(verified, update):
     """Leg component at fc: 0.818071 x Vdc/2 for all samplings (Holmes and Lipo ch. 3, from memory)."""
     lines, leg = spectra(update, "sine")
-    assert leg[CARRIER_RATIO] == pytest.approx(0.5 * 0.818071, abs=LINE_TOLERANCE)
+    what = f"leg voltage at the carrier frequency, sine PWM, M = {DEPTH}"
+    verified(what, HOLMES, 0.818071, 2.0 * leg[CARRIER_RATIO], 2.0 * LINE_TOLERANCE, "Vdc/2")
     assert lines[CARRIER_RATIO] < LINE_TOLERANCE
 
 
-def test_symmetrical_sampling_distorts_the_baseband():
+def test_symmetrical_sampling_distorts_the_baseband(verified):
     """Leg orders 2 and 3 of symmetrical sampling: 0.003563 and 0.001045 x Vdc/2; asymmetrical has no second order."""
     single, double = spectra("single", "sine")[1], spectra("double", "sine")[1]
-    assert single[2] == pytest.approx(0.5 * 0.003563, abs=LINE_TOLERANCE)
-    assert single[3] == pytest.approx(0.5 * 0.001045, abs=LINE_TOLERANCE)
+    for order, expected in ((2, 0.003563), (3, 0.001045)):
+        what = f"leg voltage, {named(order)}, {at_point('single', 'sine')}"
+        verified(what, HOLMES, expected, 2.0 * single[order], 2.0 * LINE_TOLERANCE, "Vdc/2")
     assert double[2] < LINE_TOLERANCE
 
 
-# f(M) at M = 0.8: van der Broeck, Skudelny, Stanke, IEEE TIA 24(1) 1988; Hava, Kerkman, Lipo, IEEE TPEL 14(1) 1999 (from memory).
+# f(M) at M = 0.8: van der Broeck, Skudelny, Stanke, IEEE TIA 24(1) 1988; Hava, Kerkman, Lipo, IEEE TPEL 14(1) 1999, both
+# from memory.
 RIPPLE_F = {"sine": 0.291678, "third_harmonic": 0.240478, "svpwm": 0.236270}
 
 
 @pytest.mark.parametrize("kind", RIPPLE_F)
-def test_ripple_current_tends_to_the_polynomial_of_the_modulator(kind):
+def test_ripple_current_tends_to_the_polynomial_of_the_modulator(verified, kind):
     """Ripple rms (Vdc/2)(Ts/2)/L sqrt(f/36): 400 V, 10 kHz, 0.3 mH, SVPWM: 2.7004 A (van der Broeck 1988, from memory)."""
     inductance, fs = 0.3e-3, 10000.0
     expected = 200.0 * 50e-6 / inductance * math.sqrt(RIPPLE_F[kind] / 36.0)
@@ -164,4 +188,6 @@ def test_ripple_current_tends_to_the_polynomial_of_the_modulator(kind):
             c = 2.0 * np.mean(scope[name] * np.exp(-1j * order * angle))
             ripple = ripple - (c * np.exp(1j * order * angle)).real
         # 200 carrier periods a fundamental: within 0.5 % of the asymptote.
-        assert np.sqrt(np.mean(ripple**2)) == pytest.approx(expected, rel=5e-3)
+        source = "ripple polynomial, van der Broeck, Skudelny, Stanke, IEEE Trans. Ind. Appl. 24(1), 1988 [M]"
+        what = f"ripple current rms, {KINDS[kind]}, M = {DEPTH}, 400 V, 10 kHz, 0.3 mH"
+        verified(what, source, expected, np.sqrt(np.mean(ripple**2)), 5e-3 * expected, "A")

@@ -74,7 +74,9 @@ def torque_steps(duration_s=0.3, every=1, tick_s=50e-6, rpm=3000.0, seed=1, titl
             model="averaged", switching_frequency_Hz=0.5 / tick_s, update="double", modulation="svpwm"
         ),
         supply=SimpleNamespace(voltage_V=700.0), load=SimpleNamespace(kind="rig"),
-        commands=SimpleNamespace(torque_Nm=SimpleNamespace(times=tuple(points), values=(), shape="step")),
+        commands=SimpleNamespace(
+            torque_Nm=SimpleNamespace(times=tuple(points), values=tuple(v for _, v in steps), shape="step")
+        ),
     )  # fmt: skip
     recording.audit = {
         "energy_in_J": 5200.0, "energy_out_J": 4890.0, "stored_J": 12.0, "residual_relative": 3.1e-8,

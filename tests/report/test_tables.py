@@ -11,7 +11,7 @@ from rich.console import Console
 
 from simcore.measure import judge
 from simcore.report.tables import print_report
-from simcore.report.wording import limit_text, measured_unit, number, share_text, unit_of
+from simcore.report.wording import limit_text, margin_text, measured_unit, number, share_text, unit_of
 
 
 def printed(recording, expectations, width=110, encoding=None):
@@ -25,9 +25,9 @@ def test_the_report_gives_verdicts_audit_limits_and_speed_in_words():
     recording = torque_steps()
     text = printed(recording, judge(recording, recording.scenario.expect))
     for words in (
-        "4 of 5 met", "NOT MET", "at most 4 ms", "700 V +- 10 V", "step at 50 ms, band 2 %", "copper", "4.81 %",
+        "4 of 5 met", "NOT MET", "at most 4 ms", "700 +- 10 V", "step at 50 ms, band 2 %", "copper", "4.81 %",
         "no loss: iron, switching", "aim 1e-06: met.", "current", "no limit", "143 times real time",
-        "Least voltage margin -96.499 V at 200.4 ms",
+        "Least voltage margin -96.499 V at 200.4 ms, in a transient: negative 0.1 % of the time.",
     ):  # fmt: skip
         assert words in text, words
 
@@ -39,11 +39,61 @@ def test_a_measure_without_a_number_says_why():
     assert "none" in text and "ia_A has no reference" in text
 
 
+def test_a_line_holds_the_window_where_there_is_room_and_nothing_is_split():
+    recording = torque_steps()
+    recording.findings = ("x.toml: run.substeps = 1: something to know.",)
+    verdicts = judge(recording, recording.scenario.expect)
+    wide, usual, narrow = (printed(recording, verdicts, width=width) for width in (120, 80, 50))
+    assert "settling_time_s of torque_Nm, step at 50 ms, band 2 %" in wide
+    for text in (wide, usual, narrow):
+        assert all(line == line.rstrip() for line in text.splitlines()) and "\n\n\n" not in text
+        for name in ("settling_time_s of torque_Nm", "harmonic_amplitude 6 of iq_A", "step at 50 ms", "at most 4 ms"):
+            assert name in text, name
+    assert all(len(line) <= 80 for line in usual.split("Energy audit")[0].splitlines())
+    assert usual.startswith("torque_steps: Torque steps on a rig\nTold: x.toml: run.substeps = 1: something to know.\n")
+
+
+def test_a_terminal_gets_broken_lines_and_a_pipe_whole_ones():
+    recording = torque_steps()
+    recording.findings = ("scenarios/x.toml: " + "word " * 40 + "end",)
+    file = io.StringIO()
+    print_report(recording, [], Console(file=file, width=60, force_terminal=True, legacy_windows=False))
+    assert all(len(line) <= 60 for line in file.getvalue().splitlines() if "\x1b" not in line)
+    assert max(len(line) for line in printed(recording, [], width=60).splitlines()) > 200
+
+
+@pytest.mark.parametrize("width", range(24, 100, 7))
+def test_a_number_keeps_its_unit_where_a_line_breaks(width):
+    recording = torque_steps()
+    file = io.StringIO()
+    print_report(recording, [], Console(file=file, width=width, force_terminal=True, no_color=True, legacy_windows=False))
+    assert not any(line.lstrip().startswith(("%", "V ", "ms", "s ")) for line in file.getvalue().splitlines())
+
+
+def test_codes_are_told_by_name_and_a_silent_controller_is_said_to_be_silent():
+    recording = torque_steps()
+    asked = [{"signal": "binding_limit", "measure": "max", "equal": 2}]
+    assert "2 (voltage)  exactly 2\n" in printed(recording, judge(recording, asked))
+    recording["binding_limit"][:] = 0
+    recording["voltage_margin_V"][:] = np.nan
+    text = printed(recording, [])
+    assert "Limit that binds: not reported by this controller.\n" in text
+    assert "voltage margin" not in text and "no limit" not in text
+
+
+def test_the_margin_says_whether_it_was_a_transient():
+    assert margin_text(12.5, 0.1, 0.0) == "least voltage margin 12.5 V at 100 ms"
+    short = margin_text(-12.5, 0.1, 0.002)
+    assert short == "least voltage margin -12.5 V at 100 ms, in a transient: negative 0.2 % of the time"
+    assert margin_text(-12.5, 0.1, 0.25).endswith("100 ms, negative 25.0 % of the time")
+    assert margin_text(float("nan"), float("nan"), float("nan")) == ""
+
+
 def test_square_brackets_are_text_and_sentences_stay_whole():
     recording = torque_steps()
     sentence = "scenarios/x.toml: [controller] tuning: " + "word " * 40 + "end"
     recording.findings = (sentence,)
-    assert f"note: {sentence}" in printed(recording, [], width=60)
+    assert f"Told: {sentence}\n" in printed(recording, [], width=60)
 
 
 def test_rounding_is_no_loss_and_a_small_rest_is_not_zero():
@@ -89,7 +139,9 @@ def test_units_follow_from_names():
     assert {name: unit_of(name) for name in names} == names
     assert measured_unit("power_link_W", "integral") == "J" and measured_unit("torque_Nm", "integral") == "Nm s"
     assert measured_unit("torque_Nm", "settling_time_s") == "s" and measured_unit("ia_A", "thd_percent") == "%"
-    assert limit_text({"min": 1.0, "max": 2.0}, "V") == "1 V to 2 V" and limit_text({"min": 0.5}) == "at least 0.5"
+    assert limit_text({"min": 1.0, "max": 2.0}, "V") == "1 to 2 V" and limit_text({"min": 0.5}) == "at least 0.5"
+    assert limit_text({"equal": 1.5, "tolerance": 0.01}, "s") == "1.5 s +- 10 ms"
+    assert limit_text({"equal": 4, "tolerance": 0.0}) == limit_text({"equal": 4}) == "exactly 4"
 
 
 def test_a_rare_limit_is_never_rounded_away():

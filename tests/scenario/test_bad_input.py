@@ -407,3 +407,93 @@ def test_the_sentence_names_the_file_that_wrote_the_value(tmp_path):
     assert "run.duration_s" in named["top.toml"]
     assert "supply.voltage_V" in named["ground.toml"]
     assert "load.speed_rpm" in named["top.toml (--set)"]
+
+
+def test_the_ratio_of_two_keys_is_blamed_on_the_one_written_last(tmp_path):
+    motor = {k: v for k, v in spoiled()["machine"].items()}
+    write(tmp_path, motor, "motors/tractor.toml")
+    document = spoiled(machine={"part": "motors/tractor"})
+
+    def told(document, overrides=()):
+        problems = [p for p in problems_of(write(tmp_path, document), overrides) if "L/R" in p]
+        assert len(problems) == 1, problems
+        return problems[0].replace(str(tmp_path) + "/", "")
+
+    document["machine"]["stator_resistance_ohm"] = 100.0
+    slip = told(document)
+    assert slip.startswith("bench.toml: machine.stator_resistance_ohm = 100.0: L/R = 0.0002 H / 100 ohm = 2e-06 (s)")
+    assert "with machine.inductance_d_H = 0.0002 of motors/tractor.toml" in slip
+    document["machine"] = {"part": "motors/tractor", "inductance_q_H": 2.0}
+    slip = told(document)
+    assert slip.startswith("bench.toml: machine.inductance_q_H = 2.0: L/R = 2 H / 0.01 ohm = 200 (s)")
+    assert "with machine.stator_resistance_ohm = 0.01 of motors/tractor.toml" in slip
+    # The file wrote the inductance, --set the resistance above it; and the other way round.
+    document["machine"] = {"part": "motors/tractor", "inductance_q_H": 0.5e-3}
+    assert told(document, ["machine.stator_resistance_ohm=100"]).startswith("bench.toml (--set): machine.stator")
+    document["machine"] = {"part": "motors/tractor", "stator_resistance_ohm": 0.02}
+    assert told(document, ["machine.inductance_q_H=5.0"]).startswith("bench.toml (--set): machine.inductance_q_H = 5.0")
+    write(tmp_path, document, "ground.toml")
+    top = told('base = "ground.toml"\n[machine]\nstator_resistance_ohm = 50.0\n')
+    assert top.startswith("bench.toml: machine.stator_resistance_ohm = 50.0")
+
+
+def test_a_belief_s_ratio_is_blamed_on_the_belief_s_own_key(tmp_path):
+    (slip,) = problems_of(write(tmp_path, spoiled(controller__machine={"stator_resistance_ohm": 100.0})))
+    assert "controller.machine.stator_resistance_ohm = 100.0: L/R = 0.0002 H / 100 ohm" in slip
+    assert "with machine.inductance_d_H = 0.0002 of" in slip
+    # A slip of the machine is not told a second time for a belief that leaves it alone.
+    (slip,) = problems_of(write(tmp_path, spoiled(machine__inductance_q_H=2.0, controller__machine={"pole_pairs": 3})))
+    assert "bench.toml: machine.inductance_q_H = 2.0" in slip
+
+
+@pytest.mark.parametrize("table", ["machine", "inverter", "supply", "load", "controller__machine"])
+def test_a_remedy_names_a_part_only_where_the_library_has_it(tmp_path, table):
+    import re
+
+    from simcore.scenario.parts import shipped_parts
+
+    (problem,) = problems_of(write(tmp_path, spoiled(**{f"{table}__part": 5})))
+    named = re.findall(r'part = "([^"]+)"', problem)
+    assert all(name in shipped_parts() for name in named)
+    assert (named == []) == (table == "load") and "must be the name of a part" in problem
+    (problem,) = problems_of(write(tmp_path, spoiled(**{f"{table}__part": "qqqqqq"})))
+    listed = re.findall(r"\w+/\w+", problem.split("parts library. ")[1])
+    assert len({name.split("/")[0] for name in listed}) == (0 if table == "load" else 1)
+    assert "Name a TOML file beside the scenario" in problem if table == "load" else listed
+
+
+@pytest.mark.parametrize("signal", ["binding_limit", "state"])
+def test_codes_are_equal_without_a_tolerance(tmp_path, signal):
+    from simcore.scenario import load_scenario
+
+    expect = [{"signal": signal, "measure": "final", "equal": 0}]
+    (wanted,) = load_scenario(write(tmp_path, spoiled(expect=expect))).expect
+    assert wanted.equal == 0 and wanted.tolerance is None
+
+
+def test_a_file_of_another_kind_is_refused_in_a_sentence(tmp_path):
+    (tmp_path / "large.toml").write_bytes(b"#" * 10_000_001)
+    (problem,) = problems_of(tmp_path / "large.toml")
+    assert problem.endswith("large.toml: is larger than 10 MB, which no such file needs. Check the path.")
+    (tmp_path / "link.toml").symlink_to(tmp_path)
+    (problem,) = problems_of(tmp_path / "link.toml")
+    assert problem.endswith("link.toml: is a folder, not a file. Name a file in it.")
+    (tmp_path / "loop.toml").symlink_to(tmp_path / "loop.toml")
+    (problem,) = problems_of(tmp_path / "loop.toml")
+    assert "loop.toml: cannot be read (" in problem
+    (tmp_path / "gone.toml").symlink_to(tmp_path / "nowhere")
+    (problem,) = problems_of(tmp_path / "gone.toml")
+    assert "gone.toml: no such file" in problem
+
+
+def test_a_file_that_may_not_be_read_is_refused_in_a_sentence(tmp_path, monkeypatch):
+    from pathlib import Path
+
+    path = write(tmp_path, spoiled())
+
+    def refuse(self, *_):
+        raise PermissionError(13, "Permission denied", str(self))
+
+    monkeypatch.setattr(Path, "open", refuse)
+    (problem,) = problems_of(path)
+    assert problem.endswith("bench.toml: cannot be read (Permission denied). Check the path and its permissions.")
