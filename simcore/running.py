@@ -48,6 +48,8 @@ def run_files(paths, out, overrides=(), *, plot=True, csv=False, quiet=False, as
 def _run_all(paths, overrides, options, check):
     """=> outcomes in the order of the files; empty where the paths themselves are wrong."""
     try:
+        if not str(options.out).strip():
+            raise ScenarioError(["--out: is empty. Name a folder for the results."])
         files = scenario_files(paths)
     except ScenarioError as error:
         say(str(error))

@@ -11,7 +11,7 @@ from simcore.loop.errors import RunError, controller_sentence, status_sentence
 from simcore.loop.loading import load_controller
 from simcore.loop.python_shell import run_python
 from simcore.loop.recording import Recording
-from simcore.loop.records import OK, ROW_CHANNELS
+from simcore.loop.records import OK, ROW_CHANNELS, SUM_CHANNELS, SUMS_AT
 from simcore.loop.setup import build_parameters, build_state
 from simcore.scenario import ScenarioError
 
@@ -101,6 +101,9 @@ class Bench:
             problem = status_sentence(scenario, self.controller, state)
         done = int(state["tick"])
         kept = (done + every - 1) // every
+        if done % every:
+            # A run that broke off inside a row left its sums behind.
+            rows[kept - 1, SUMS_AT:] = [state["row"][name] for name in SUM_CHANNELS]
         recording = Recording(
             scenario, params, table, rows[:kept], extras[:kept], names, done, _closing(scenario, state),
             close_audit(scenario, params, before, state),

@@ -290,6 +290,8 @@ def to_sample(p, s, m, table, points, scopes, samples, rows, member):
 def after_command(p, s, c, table, points, scopes, samples, rows, extras, last_tick, member):
     """(command of this update) => state at the start of the next update, rows written on the way."""
     take_command(p, s, c)
+    if s.status != OK:
+        return
     shift = p.clock.sample_shift_s
     if p.clock.delay_updates == 0:
         due_command(s)

@@ -52,6 +52,8 @@ def window(recording, from_s=None, to_s=None):
     slack = ROW_TOLERANCE * recording.row_s
     start = begin if from_s is None else float(from_s)
     stop = end if to_s is None else float(to_s)
+    if to_s is None and start >= stop + slack:
+        raise MeasureError(f"The recording ends at {end:g} s, before the window begins (from_s = {start:g} s).")
     if not start < stop:
         raise MeasureError(f"The window from {start:g} s to {stop:g} s is empty: from_s must lie before to_s.")
     if start < begin - slack or stop > end + max(slack, 0.5 * recording.row_s):

@@ -192,7 +192,7 @@ def step_plant(machine, shaft, link, drive, table, plant, sums, h):
     x = rk4(machine, shaft, link, drive, table, plant.stuck, plant.psi_d, plant.psi_q, plant.omega, plant.theta,
             plant.link_V, plant.supply_A, h)  # fmt: skip
     before = plant.omega
-    if shaft.coulomb_Nm == 0.0 or before * x[2] >= 0.0:
+    if shaft.stiction_Nm == 0.0 or before * x[2] >= 0.0:
         commit(shaft, plant, drive, sums, x)
         return
     # Standstill lies inside the step: find it by regula falsi (Illinois), stop, then finish the step from rest.

@@ -86,7 +86,8 @@ def _over_time(figure, left, recording, verdicts):
         column.append(axes)
     over_time, labelled = column.copy(), [column[-1]]
     at_look, at_error = _right_column(verdicts, panels.no_angle_error(recording))
-    panels.phase_currents(figure.add_axes(at_look), recording, look)
+    whole = look.to_s - look.from_s > 0.99 * duration
+    panels.phase_currents(figure.add_axes(at_look), recording, look, whole)
     error = figure.add_axes(at_error)
     if panels.no_angle_error(recording):
         _title(error, panels.ANGLE_ERROR)
@@ -96,7 +97,8 @@ def _over_time(figure, left, recording, verdicts):
         over_time.append(error)
         labelled.append(error)
     for axes in over_time:
-        axes.axvspan(look.from_s * scale, look.to_s * scale, **_SHADE)
+        if not whole:
+            axes.axvspan(look.from_s * scale, look.to_s * scale, **_SHADE)
         axes.set_xlim(float(recording.time_s[0]) * scale, end_s(recording) * scale)
     for axes in labelled:
         axes.set_xlabel(f"time ({unit})", fontsize=panels.SMALL, color=panels.INK, labelpad=2)

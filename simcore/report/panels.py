@@ -17,6 +17,7 @@ SMALL, NORMAL = 7.5, 8.5
 _DASHED = {"color": INK, "linewidth": 0.7, "zorder": 1.9, "linestyle": (0, (5, 2))}
 _DOTTED = {**_DASHED, "linestyle": (0, (1, 1.5))}
 _LONGEST_PLAIN = 1e6
+_LEAST_SEEN = 0.002  # of the run's length, a pixel and a half
 
 
 def dress(axes, title):
@@ -65,7 +66,9 @@ def line(axes, recording, signal, label, scale, **style):
     finite = values[np.isfinite(values)]
     if len(finite):
         time_s, drawn = envelope(recording.time_s, values)
-        axes.plot(time_s * scale, drawn, label=label, **{"linewidth": 1.2, "solid_joinstyle": "round", **style})
+        # A single row would draw nothing.
+        style = {"linewidth": 1.2, "solid_joinstyle": "round", "marker": "." if len(drawn) == 1 else "", **style}
+        axes.plot(time_s * scale, drawn, label=label, **style)
     return finite
 
 
@@ -136,11 +139,12 @@ def angle_error(axes, recording, scale):
     settle(axes, [line(axes, recording, "angle_error_deg", "error", scale, color=BLUE)], 0.02)
 
 
-def phase_currents(axes, recording, look):
-    """Phase currents [A] over the close look, time counted from what it is about [ms]."""
+def phase_currents(axes, recording, look, whole):
+    """Phase currents [A] over the close look (whole: all of the run), time counted from what it is about [ms]."""
     begin, end, zero, what = look
     dress(axes, f"Phase currents, {'the largest' if what == 'largest current' else what} (A)")
     rows = slice(*np.searchsorted(recording.time_s, [begin, end]))
+    dot = "." if rows.stop - rows.start == 1 else ""
     parts = []
     for phase, colour, dash in (("a", BLUE, "-"), ("b", VERMILION, (0, (6, 1.2))), ("c", GREEN, (0, (2.5, 1)))):
         signal = f"i{phase}_A"
@@ -149,13 +153,14 @@ def phase_currents(axes, recording, look):
         values = np.asarray(recording[signal][rows], dtype=np.float64)
         if np.isfinite(values).any():
             time_s, drawn = envelope(recording.time_s[rows], values)
-            axes.plot((time_s - zero) * 1e3, drawn, color=colour, linestyle=dash, linewidth=1.1, label=phase)
+            axes.plot((time_s - zero) * 1e3, drawn, color=colour, linestyle=dash, linewidth=1.1, label=phase, marker=dot)
             parts.append(values[np.isfinite(values)])
     settle(axes, parts, 0.1, handle=1.8)
     if zero > begin:
         axes.axvline(0.0, color=GREY, linewidth=0.8, linestyle=(0, (2, 2)), zorder=1)
     axes.set_xlim((begin - zero) * 1e3, (end - zero) * 1e3)
-    axes.set_xlabel(f"time from the {what} (ms), the shaded part of the run", fontsize=SMALL, color=INK, labelpad=2)
+    part = "the whole run" if whole else "the shaded part of the run"
+    axes.set_xlabel(f"time from the {what} (ms), {part}", fontsize=SMALL, color=INK, labelpad=2)
 
 
 def limits(axes, recording, scale):
@@ -174,10 +179,14 @@ def limits(axes, recording, scale):
         code = by_name.get(name, int(name.removeprefix("code_")) if name.startswith("code_") else 0)
         spans = occurrences(recording.time_s, end_s(recording), codes, code)
         colour = "#BBBBBB" if name == "none" else INK
-        axes.broken_barh([(a * scale, b * scale) for a, b in spans], (lane - 0.3, 0.6), facecolor=colour, linewidth=0)
+        # What lasts for a row only must still be seen on paper.
+        least = _LEAST_SEEN * (end_s(recording) - float(recording.time_s[0]))
+        bars = [(begin * scale, max(length, least) * scale) for begin, length in spans]
+        axes.broken_barh(bars, (lane - 0.3, 0.6), facecolor=colour, linewidth=0)
         labels.append(code_text(name))
+        told = share_text(share).replace("above", ">").replace("below", "<")
         axes.text(
-            1.01, lane, share_text(share), transform=axes.get_yaxis_transform(), va="center", fontsize=size, color=INK
+            1.01, lane, told, transform=axes.get_yaxis_transform(), va="center", fontsize=size, color=INK
         )
     axes.set_yticks(range(len(labels)), labels)
     axes.tick_params(axis="y", labelsize=size)

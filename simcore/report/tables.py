@@ -15,6 +15,7 @@ from simcore.measure.limits import (
     negative_margin_share,
     shares,
 )
+from simcore.measure.windows import end_s
 from simcore.report.results import scenario_name
 from simcore.report.wording import (
     NOT_REPORTED,
@@ -40,7 +41,7 @@ def print_report(recording, expectations, console):
     title = str(getattr(getattr(recording, "scenario", None), "title", "") or "")
     say(console, f"{scenario_name(recording)}: {title}" if title else scenario_name(recording), style="bold")
     if getattr(recording, "error", None):
-        say(console, "The run was cut short; what follows holds up to there.")
+        say(console, f"The run was cut short at {number(end_s(recording), 's')}; what follows holds up to there.")
     for finding in getattr(recording, "findings", ()) or ():
         say(console, f"Told: {finding}")
     if expectations:
@@ -155,7 +156,11 @@ def audit_line(recording):
         return "  Audit residual: none was computed."
     line = f"  Audit residual {residual:.2e} of the largest energy, aim {verdict['aim']:.0e}: "
     line += "met." if verdict["met"] else "NOT MET."
-    if verdict["substeps_that_would_do"] and not verdict["met"]:
+    if verdict["met"]:
+        return line
+    if not verdict["substeps_that_would_do"]:
+        line += " More solver steps (run.substeps) make it smaller."
+    else:
         line += (
             f" The rotor turns up to {verdict['angle_per_step_rad']:.3g} rad (electrical) in a solver step;"
             f" run.substeps = {verdict['substeps_that_would_do']} would do."

@@ -12,6 +12,9 @@ def scenario_files(paths):
     for given in paths:
         path = Path(given)
         found = [path]
+        if not str(given).strip():
+            problems.append("an empty path was given. Name a scenario file or a folder of them.")
+            continue
         if path.is_dir():
             found = sorted(p for p in path.glob("*.toml") if p.is_file() and not p.name.startswith("."))
             if not found:

@@ -18,7 +18,11 @@ class Report:
 
     def file_of(self, location):
         """Label of the file that wrote the value at a location (the scenario's own where nobody did)."""
-        return self.origins.get(self._origin_of(location), self.file)
+        origin = self._origin_of(location)
+        if origin:
+            return self.origins[origin]
+        below = {label for key, label in self.origins.items() if key[: len(location)] == tuple(location)}
+        return below.pop() if location and len(below) == 1 else self.file
 
     def _origin_of(self, location):
         """The location, or the table around it, that a file wrote as a whole; () where nobody did."""

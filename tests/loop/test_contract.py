@@ -308,13 +308,37 @@ def test_a_wrong_answer_ends_the_run_with_a_sentence_and_keeps_the_recording(wri
         assert word in sentence, sentence
     recording = caught.value.recording
     ticks = 0 if "update 0" in sentence else 20
-    assert abs(recording.ticks - ticks) <= 1 and abs(len(recording) - ticks) <= 1
+    assert recording.ticks == len(recording) == ticks
     assert recording.error == sentence
     for name in recording.signals:
         assert len(recording[name]) == len(recording), name
     assert np.isfinite(recording["id_A"]).all()
     assert recording.closing_time_s == pytest.approx(recording.ticks * 50e-6)
     assert abs(recording.audit["residual_relative"]) < 1e-6
+
+
+@pytest.mark.parametrize("update", ["double", "single"])
+@pytest.mark.parametrize("delay", [0, 1])
+@pytest.mark.parametrize("body", ["raise ValueError", "return Command(math.nan, 0.5, 0.5)", "return Command(0.5, 1.5, 0.5)"])
+def test_a_wrong_answer_never_acts_and_the_last_row_is_whole(write, body, delay, update):
+    # It fails at tick 20 (40 with single update), inside a row of seven ticks, before anything of that tick has happened.
+    source = step_body(body).replace("return Command(0.5, 0.5, 0.5)", "return Command(0.55, 0.48, 0.5)")
+    path = write(source, controller=f"delay_updates = {delay}", inverter=f'update = "{update}"')
+    recordings = {}
+    for every in (1, 7):
+        path.write_text(path.read_text().replace("record_every = 1", f"record_every = {every}"))
+        with pytest.raises(RunError) as caught:
+            Bench(load_scenario(path)).run()
+        recordings[every] = caught.value.recording
+    fine, coarse = recordings[1], recordings[7]
+    ticks = {"double": 20, "single": 40}[update]
+    assert fine.ticks == coarse.ticks == len(fine) == ticks and len(coarse) == math.ceil(ticks / 7)
+    assert fine.closing == coarse.closing and all(math.isfinite(value) for value in fine.closing.values())
+    assert set(fine["duty_b"]) <= {0.5, 0.48}
+    starts = np.arange(0, ticks, 7)
+    lengths = np.diff(np.append(starts, ticks))
+    for name in ("va_V", "vd_V", "power_link_W", "power_shaft_W", "loss_copper_W", "link_current_A"):
+        assert coarse[name] == pytest.approx(np.add.reduceat(fine[name], starts) / lengths, rel=1e-9, abs=1e-9), name
 
 
 @pytest.mark.parametrize(

@@ -72,3 +72,9 @@ def test_energy_adds_up_over_any_cut_even_with_a_short_last_row():
         measure_signal(recording, "power_link_W", "integral", from_s=a, to_s=b) for a, b in itertools.pairwise(cuts)
     )
     assert pieces == pytest.approx(whole, rel=1e-12)
+
+
+def test_a_window_after_the_end_says_where_the_recording_ends():
+    recording = FakeRecording(rows(0.1, 1e-3), {"x": np.zeros(100)})
+    with pytest.raises(MeasureError, match=r"ends at 0.1 s, before the window begins \(from_s = 0.2 s\)"):
+        measure_signal(recording, "x", "mean", from_s=0.2)

@@ -13,6 +13,7 @@ from simcore import Bench
 from simcore.scenario.reader import scenario_from
 
 RPM = 30.0 / math.pi
+NEWTON = "Newton's law, closed form"
 INERTIA = 0.02
 
 
@@ -51,20 +52,23 @@ def turned(recording):
 
 
 @pytest.mark.parametrize("direction", [1.0, -1.0])
-def test_run_up_under_a_constant_torque(direction):
+def test_run_up_under_a_constant_torque(verified, direction):
     # omega = (T - C)/b (1 - e^(-b t/J)).
     drive, b, dry = 12.0, 0.1, 2.0
     recording = run(free(viscous_Nm_s=b, coulomb_Nm=dry, torque_Nm=-direction * drive))
     t = recording.time_s
     expected = direction * (drive - dry) / b * (1.0 - np.exp(-b * t / INERTIA))
     assert omega(recording) == pytest.approx(expected, rel=1e-7, abs=1e-9)
+    found = direction * omega(recording)[-1]
+    what = "speed after 0.5 s of run-up, 12 Nm, 0.02 kg m2, friction 2 Nm and 0.1 Nm s"
+    verified(what, NEWTON, abs(expected[-1]), found, max(1e-7 * abs(expected[-1]), 1e-9), "rad/s")
     angle = direction * (drive - dry) / b * (t - INERTIA / b * (1.0 - np.exp(-b * t / INERTIA)))
     assert turned(recording) - turned(recording)[0] == pytest.approx(angle, abs=1e-6)
 
 
 @pytest.mark.parametrize("direction", [1.0, -1.0])
 @pytest.mark.parametrize(("b", "dry"), [(0.05, 0.0), (0.0, 4.0), (0.05, 4.0)])
-def test_coast_down_stops_at_the_closed_form_time_and_sticks(b, dry, direction):
+def test_coast_down_stops_at_the_closed_form_time_and_sticks(verified, b, dry, direction):
     start = 60.07
     recording = run(free(viscous_Nm_s=b, coulomb_Nm=dry), initial={"speed_rpm": direction * start * RPM})
     t = recording.time_s
@@ -83,11 +87,13 @@ def test_coast_down_stops_at_the_closed_form_time_and_sticks(b, dry, direction):
     if dry > 0.0:
         assert (~moving).sum() > 50
         travelled = turned(recording) - turned(recording)[0]
-        assert travelled[-1] == pytest.approx(direction * angle, rel=1e-6)
+        what = f"angle of coast-down from 60.07 rad/s, 0.02 kg m2, friction {dry:g} Nm and {b:g} Nm s"
+        verified(what, NEWTON, angle, direction * travelled[-1], 1e-6 * angle, "rad")
         assert np.array_equal(travelled[~moving], np.full((~moving).sum(), travelled[-1]))
         # What the rotor held went into friction, all of it.
         lost = (recording["loss_friction_W"] * recording.row_s).sum()
-        assert lost == pytest.approx(0.5 * INERTIA * start**2, rel=1e-6)
+        kinetic = 0.5 * INERTIA * start**2
+        verified("energy lost to friction in coast-down from 60.07 rad/s", "J omega^2/2", kinetic, lost, 1e-6 * kinetic, "J")
 
 
 @pytest.mark.parametrize("direction", [1.0, -1.0])
@@ -124,7 +130,7 @@ def test_stiction_is_the_coulomb_level_unless_given():
 
 @pytest.mark.parametrize("direction", [1.0, -1.0])
 @pytest.mark.parametrize("dry", [0.0, 2.0])
-def test_reversal_through_standstill_without_sticking(dry, direction):
+def test_reversal_through_standstill_without_sticking(verified, dry, direction):
     # Braked with 10 Nm + friction, then driven back with 10 Nm - friction; the turn lies inside a tick.
     start, load = 37.3, 10.0
     recording = run(
@@ -138,11 +144,14 @@ def test_reversal_through_standstill_without_sticking(dry, direction):
     assert omega(recording) == pytest.approx(direction * expected, rel=1e-8, abs=1e-8)
     forward = 0.5 * start * stop
     back = 0.5 * (load - dry) / INERTIA * (t[-1] - stop) ** 2
-    assert turned(recording)[-1] - turned(recording)[0] == pytest.approx(direction * (forward - back), abs=1e-6)
+    found = direction * (turned(recording)[-1] - turned(recording)[0])
+    what = f"angle of a reversal through standstill, 10 Nm, dry friction {dry:g} Nm"
+    verified(what, NEWTON, forward - back, found, 1e-6, "rad")
 
 
-def test_it_stops_and_stays_where_the_load_is_below_the_stiction():
-    start, load, dry = 37.3, 3.0, 2.0
+@pytest.mark.parametrize("dry", [0.0, 2.0])
+def test_it_stops_and_stays_where_the_load_is_below_the_stiction(dry):
+    start, load = 37.3, 3.0
     recording = run(free(coulomb_Nm=dry, stiction_Nm=3.5, torque_Nm=load), initial={"speed_rpm": start * RPM}, duration_s=0.3)
     after = recording.time_s > INERTIA * start / (load + dry)
     assert np.array_equal(omega(recording)[after], np.zeros(after.sum()))
@@ -236,7 +245,7 @@ def test_a_locked_shaft_does_not_move():
 
 
 @pytest.mark.parametrize(("id_A", "iq_A", "settles_deg"), [(20.0, 0.0, 0.0), (-20.0, 0.0, 180.0)])
-def test_an_aligned_rotor_settles_along_the_current_vector(id_A, iq_A, settles_deg):
+def test_an_aligned_rotor_settles_along_the_current_vector(verified, id_A, iq_A, settles_deg):
     """Field note: a stator-fixed current turns the rotor until the magnet lies along it; -2 A means 180 degrees away.
 
     Stator-fixed: the controller is told a wrong angle by standing still, so phase voltages are held by hand.
@@ -269,5 +278,7 @@ def test_an_aligned_rotor_settles_along_the_current_vector(id_A, iq_A, settles_d
     )  # fmt: skip
     recording = Bench(scenario, controller=Held()).run()
     electrical = 3.0 * recording["angle_deg"][-1]
-    assert abs(math.remainder(electrical - settles_deg, 360.0)) < 0.05
+    found = settles_deg + math.remainder(electrical - settles_deg, 360.0)
+    what = f"electrical angle where a free rotor settles, {id_A:g} A held in phase a"
+    verified(what, "magnet along the current vector, field case", settles_deg, found, 0.05, "deg")
     assert recording["ia_A"][-1] == pytest.approx(math.copysign(20.0, id_A), rel=1e-3)

@@ -130,10 +130,12 @@ def test_energy_of_the_whole_run_adds_up_with_a_choke_in_the_supply(model):
 
 @pytest.mark.parametrize("load", LOADS)
 @pytest.mark.parametrize("supply", SUPPLIES)
-def test_audit_of_averaged_runs_closes_to_1e_6(load, supply):
+def test_audit_of_averaged_runs_closes_to_1e_6(verified, load, supply):
     # omega_e x solver step stays below 0.025 rad; motoring and braking in every run.
     recording = run(load=LOADS[load], supply=SUPPLIES[supply], inverter={"link_capacitance_F": CAPACITANCE})
-    assert abs(recording.audit["residual_relative"]) < 1e-6
+    residual = recording.audit["residual_relative"]
+    what = "energy residual of averaged runs over energy turned over, all loads and supplies"
+    verified(what, "conservation of energy", 0.0, residual, 1e-6)
     assert recording.audit["losses_J"]["conduction"] == pytest.approx(0.0, abs=1e-9)
     if load in ("rig", "backwards"):
         assert recording.audit["energy_in_J"] > 100.0 and recording.audit["energy_out_J"] > 100.0
@@ -142,12 +144,14 @@ def test_audit_of_averaged_runs_closes_to_1e_6(load, supply):
 @pytest.mark.parametrize("load", ["rig", "backwards", "free"])
 @pytest.mark.parametrize("supply", SUPPLIES)
 @pytest.mark.parametrize("dead_time_s", [0.0, 1.5e-6])
-def test_audit_of_switched_runs_closes_to_1e_5(load, supply, dead_time_s):
+def test_audit_of_switched_runs_closes_to_1e_5(verified, load, supply, dead_time_s):
     recording = run(
         load=LOADS[load], supply=SUPPLIES[supply],
         inverter={"model": "switched", "link_capacitance_F": CAPACITANCE, "dead_time_s": dead_time_s},
     )  # fmt: skip
-    assert abs(recording.audit["residual_relative"]) < 1e-5
+    residual = recording.audit["residual_relative"]
+    what = "energy residual of switched runs over energy turned over, all loads and supplies"
+    verified(what, "conservation of energy", 0.0, residual, 1e-5)
     assert recording.audit["losses_J"]["conduction"] == pytest.approx(0.0, abs=1e-6)
 
 
@@ -193,7 +197,7 @@ def test_instantaneous_power_is_equal_in_phases_and_in_dq(model):
 
 @pytest.mark.parametrize("id_A", [-200.0, -50.0, 0.0, 100.0])
 @pytest.mark.parametrize("speed_rpm", [1000.0, -3000.0])
-def test_without_resistance_link_power_is_torque_times_speed_at_any_id(id_A, speed_rpm):
+def test_without_resistance_link_power_is_torque_times_speed_at_any_id(verified, id_A, speed_rpm):
     # Field note: id costs copper loss and nothing else.
     recording = run(
         machine={"stator_resistance_ohm": 0.0}, load={"kind": "rig", "speed_rpm": speed_rpm},
@@ -203,19 +207,23 @@ def test_without_resistance_link_power_is_torque_times_speed_at_any_id(id_A, spe
     power = recording["power_link_W"][-40:].mean()
     assert power == pytest.approx(recording["power_shaft_W"][-40:].mean(), rel=1e-6)
     # Samples follow the reference; between them the held voltage lets the currents sway by (w T)^2/12 and more with id.
-    assert power == pytest.approx(torque * speed_rpm * math.pi / 30.0, rel=2e-3)
+    share = power / (torque * speed_rpm * math.pi / 30.0)
+    what = "link power over torque times speed, no resistance, id = -200 to 100 A"
+    verified(what, "conservation of energy, field case", 1.0, share, 2e-3)
     assert recording["link_current_A"][-40:].mean() * 400.0 == pytest.approx(power, rel=1e-9)
     assert recording.audit["losses_J"]["copper"] == 0.0
 
 
-def test_copper_loss_is_one_and_a_half_r_i_squared():
+def test_copper_loss_is_one_and_a_half_r_i_squared(verified):
     recording = run(
         controller={"mode": "current", "tuning": {"current_bandwidth_Hz": 500}}, commands={"id_A": -120.0, "iq_A": 50.0}
     )
     expected = 1.5 * R * (120.0**2 + 50.0**2)
-    assert recording["loss_copper_W"][-40:].mean() == pytest.approx(expected, rel=2e-3)
+    found = recording["loss_copper_W"][-40:].mean()
+    verified("copper loss at id = -120 A, iq = 50 A, 10 mohm", "1.5 R i^2, closed form", expected, found, 2e-3 * expected, "W")
     spent = recording["power_link_W"][-40:].mean() - recording["power_shaft_W"][-40:].mean()
-    assert spent == pytest.approx(expected, rel=2e-3)
+    what = "link power less shaft power at id = -120 A, iq = 50 A, 10 mohm"
+    verified(what, "1.5 R i^2, closed form", expected, spent, 2e-3 * expected, "W")
 
 
 # Symmetries -------------------------------------------------------------------------------------------------------------

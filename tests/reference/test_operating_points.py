@@ -13,12 +13,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
 from controllers.operating_points import ConstantMachine, OperatingPoints
 from controllers.reference_tables import build_reference_tables
 from controllers.references import current_references, flux_limit
 from simcore.plant.fluxmap_build import build_map_tables
 
+MORIMOTO = "Morimoto, Takeda, Hirasa, Taniguchi, IEEE Trans. Ind. Appl. 26(5), 1990 [M]"
 DATA = Path(os.environ.get("DRYBENCH_OUTSIDE_DATA", Path(__file__).parents[2] / ".." / "shared" / "data"))
 VOLTAGE, VOLTAGE_AND_CURRENT, MTPV = 2, 3, 4
 POLE_PAIRS, RESISTANCE, L_D, L_Q, PSI_M, MAX_A, MAX_V = range(7)
@@ -56,9 +58,15 @@ def lossless_flux(name, speed_rpm):
     ],
 )
 @pytest.mark.parametrize("direction", [1.0, -1.0])
-def test_maximum_torque_per_ampere_at_the_greatest_current(name, id_A, iq_A, torque_Nm, direction):
+def test_maximum_torque_per_ampere_at_the_greatest_current(verified, name, id_A, iq_A, torque_Nm, direction):
     found = references(name, direction * 1e6, 1e6)
-    assert found[:3] == pytest.approx((id_A, direction * iq_A, direction * torque_Nm), rel=2e-6, abs=1e-6)
+    what = f"{{}} of greatest torque at the greatest current, reference, machine {name}"
+    for quantity, expected, value, unit in (
+        ("d current", id_A, found[0], "A"),
+        ("q current", iq_A, direction * found[1], "A"),
+        ("torque", torque_Nm, direction * found[2], "Nm"),
+    ):
+        verified(what.format(quantity), MORIMOTO, expected, value, max(2e-6 * abs(expected), 1e-6), unit)
 
 
 @pytest.mark.parametrize("name", MACHINES)
@@ -87,7 +95,7 @@ def test_a_flux_in_power_invariant_scaling_would_overstate_magnet_torque():
     ("name", "base_lossless_rpm", "base_rpm"),
     [("A", 2271.755, 2166.467), ("D", 5740.207, 5693.330), ("E", 2870.104, 2835.509)],
 )
-def test_base_speed_with_and_without_resistance(name, base_lossless_rpm, base_rpm):
+def test_base_speed_with_and_without_resistance(verified, name, base_lossless_rpm, base_rpm):
     machine = MACHINES[name]
     id_A, iq_A, torque, _ = references(name, 1e6, 1e6)
     psi = math.hypot(machine[PSI_M] + machine[L_D] * id_A, machine[L_Q] * iq_A)
@@ -95,6 +103,16 @@ def test_base_speed_with_and_without_resistance(name, base_lossless_rpm, base_rp
     omega_e = machine[POLE_PAIRS] * base_rpm * math.pi / 30.0
     limit = flux_limit(machine[MAX_V], machine[RESISTANCE], machine[MAX_A], omega_e, torque, machine[POLE_PAIRS])
     assert limit == pytest.approx(psi, rel=2e-6)
+    found = machine[MAX_V] / psi / machine[POLE_PAIRS] * 30.0 / math.pi
+    what = f"base speed at the linear voltage limit, {{}} resistance, machine {name}"
+    verified(what.format("without"), MORIMOTO, base_lossless_rpm, found, 2e-6 * base_lossless_rpm, "rpm")
+
+    def spare_flux(rpm):
+        omega_e = machine[POLE_PAIRS] * rpm * math.pi / 30.0
+        return flux_limit(machine[MAX_V], machine[RESISTANCE], machine[MAX_A], omega_e, torque, machine[POLE_PAIRS]) - psi
+
+    found = brentq(spare_flux, 0.5 * base_rpm, 1.5 * base_rpm)
+    verified(what.format("with"), MORIMOTO, base_rpm, found, 2e-6 * base_rpm, "rpm")
 
 
 @pytest.mark.parametrize(
@@ -146,11 +164,12 @@ def test_maximum_torque_per_volt_follows_its_formula(name, share):
     assert found[3] == MTPV
 
 
-def test_machine_a_has_a_finite_speed_limit():
+def test_machine_a_has_a_finite_speed_limit(verified):
     # psi_m/Ld = 10.084482 A above 7.07 A: w = Vmax/(psi_m - Ld Imax) is 12848.46 rpm.
     assert references("A", 1e6, lossless_flux("A", 12700.0))[2] > 0.01
     id_A, iq_A, torque, binding = references("A", 1e6, lossless_flux("A", 12849.0))
-    assert (id_A, iq_A, torque) == pytest.approx((-7.0710678, 0.0, 0.0), abs=1e-6)
+    assert (iq_A, torque) == pytest.approx((0.0, 0.0), abs=1e-6)
+    verified("d current above the finite speed limit of 12 848 rpm, machine A", MORIMOTO, -7.0710678, id_A, 1e-6, "A")
     assert binding == VOLTAGE_AND_CURRENT
 
 
@@ -166,12 +185,15 @@ def measured():
     return build_map_tables(id_A, iq_A, psi_d, psi_q)
 
 
-def test_measured_machine_at_its_greatest_current(measured):
+def test_measured_machine_at_its_greatest_current(verified, measured):
     # Map of Hoelsch, Wallscheid 2025, doi 10.36227/techrxiv.173603411.17559954/v1; 129.66 Nm at -198.5/152.0 A was found
     # on it by another interpolation, apart from this project.
     torque, id_A, iq_A = OperatingPoints(flux=measured, pole_pairs=3, max_current_A=250.0).greatest_torque(np.array([1.0]))
-    assert torque[0] == pytest.approx(129.66, abs=0.05)
-    assert (id_A[0], iq_A[0]) == pytest.approx((-198.5, 152.0), abs=1.0)
+    source = "brute force on the map of Hoelsch, Wallscheid, 2025"
+    what = "{} of greatest torque at 250 A, reference, measured 85 kW machine"
+    verified(what.format("torque"), source, 129.66, torque[0], 0.05, "Nm")
+    verified(what.format("d current"), source, -198.5, id_A[0], 1.0, "A")
+    verified(what.format("q current"), source, 152.0, iq_A[0], 1.0, "A")
 
 
 def test_measured_machine_gives_120_Nm_at_its_own_optimum(measured):

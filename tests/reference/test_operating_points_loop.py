@@ -18,6 +18,8 @@ from controllers import Command, Controller
 from simcore import Bench
 from simcore.scenario.reader import scenario_from
 
+MORIMOTO = "Morimoto, Takeda, Hirasa, Taniguchi, IEEE Trans. Ind. Appl. 26(5), 1990 [M]"
+WELCHKO = "Welchko, Jahns, Soong, Nagashima, IEEE Trans. Energy Convers. 18(2), 2003 [M]"
 NONE, CURRENT, VOLTAGE, VOLTAGE_AND_CURRENT, MTPV = 0, 1, 2, 3, 4
 # pole pairs, R [ohm], Ld, Lq [H], magnet flux [Wb], greatest current [A peak], greatest phase voltage [V peak]
 MACHINES = {
@@ -83,9 +85,11 @@ def near(name, found, id_A, iq_A, torque_Nm):
 )
 @pytest.mark.parametrize("torque_sign", [1, -1])
 @pytest.mark.parametrize("direction", [1, -1])
-def test_most_torque_at_the_greatest_current(name, id_A, iq_A, torque_Nm, torque_sign, direction):
+def test_most_torque_at_the_greatest_current(verified, name, id_A, iq_A, torque_Nm, torque_sign, direction):
     found = settled(name, direction * 50.0, torque_sign * 3.0 * TOP[name])
     near(name, found, id_A, torque_sign * iq_A, torque_sign * torque_Nm)
+    what = f"greatest torque at the greatest current, in closed loop, machine {name}"
+    verified(what, MORIMOTO, torque_Nm, torque_sign * found[2], 1e-3 * TOP[name], "Nm")
     assert math.hypot(found[0], found[1]) == pytest.approx(MACHINES[name][5], rel=1e-5)
     assert found[3] == CURRENT
 
@@ -115,11 +119,14 @@ def test_least_current_for_a_torque_below_the_limits(name, share):
     assert found[3] == NONE
 
 
-def test_a_power_invariant_flux_must_be_converted():
+def test_a_power_invariant_flux_must_be_converted(verified):
     # Machine A is printed in power-invariant scaling: T = p psi' iq' with iq' = sqrt(3/2) iq. Unconverted: 22.5 % too much.
     p, _, _, _, psi, max_A, _ = MACHINES["A"]
     recording = Bench(scenario("A", 50.0, mode="current", commands={"iq_A": max_A}, tuning={"current_bandwidth_Hz": 500})).run()
-    assert recording["torque_Nm"][-1] == pytest.approx(p * 0.1077 * math.sqrt(1.5) * max_A, rel=1e-5)
+    expected = p * 0.1077 * math.sqrt(1.5) * max_A
+    source = "power-invariant torque p psi iq, Morimoto, Sanada, Takeda, 1994 [M]"
+    what = "magnet torque of machine A at 7.07 A, from its power-invariant figures"
+    verified(what, source, expected, recording["torque_Nm"][-1], 1e-5 * expected, "Nm")
     assert 1.5 * p * 0.1077 * max_A / recording["torque_Nm"][-1] == pytest.approx(1.225, abs=5e-4)
 
 
@@ -149,10 +156,11 @@ def on_current_circle(name, speed_rpm, lossless):
         ("E", 2835.509, False),
     ],
 )
-def test_base_speed_with_and_without_resistance(name, base_rpm, lossless):
+def test_base_speed_with_and_without_resistance(verified, name, base_rpm, lossless):
     below = settled(name, 0.99 * base_rpm, 3.0 * TOP[name], lossless)
     above = settled(name, 1.05 * base_rpm, 3.0 * TOP[name], lossless)
-    assert below[2] == pytest.approx(TOP[name], rel=1e-4)
+    what = f"torque at 0.99 of base speed {'without' if lossless else 'with'} resistance, in closed loop, machine {name}"
+    verified(what, MORIMOTO, TOP[name], below[2], 1e-4 * TOP[name], "Nm")
     assert (below[3], above[3]) == (CURRENT, VOLTAGE_AND_CURRENT)
     # Below, 1 % of speed is left: all but the resistive part of the voltage grows with it.
     assert 0.0 < below[4] < 0.0105 * MACHINES[name][6]
@@ -171,14 +179,19 @@ def test_base_speed_with_and_without_resistance(name, base_rpm, lossless):
     ],
 )
 @pytest.mark.parametrize(("torque_sign", "direction"), [(1, 1), (-1, 1), (1, -1), (-1, -1)])
-def test_twice_base_speed_on_the_current_limit(name, base_rpm, id_A, iq_A, torque_Nm, torque_sign, direction):
+def test_twice_base_speed_on_the_current_limit(verified, name, base_rpm, id_A, iq_A, torque_Nm, torque_sign, direction):
     found = settled(name, direction * 2.0 * base_rpm, torque_sign * 3.0 * TOP[name], True)
-    near(name, found, id_A, torque_sign * iq_A, torque_sign * torque_Nm)
+    what = f"{{}} at twice base speed on the current limit, in closed loop, machine {name}"
+    source = f"current and voltage circle; {MORIMOTO}"
+    slack_A, slack_Nm = 2e-3 * MACHINES[name][5], 1e-3 * TOP[name]
+    verified(what.format("d current"), source, id_A, found[0], slack_A, "A")
+    verified(what.format("q current"), source, iq_A, torque_sign * found[1], slack_A, "A")
+    verified(what.format("torque"), source, torque_Nm, torque_sign * found[2], slack_Nm, "Nm")
     assert found[3] == VOLTAGE_AND_CURRENT
 
 
 @pytest.mark.parametrize("direction", [1, -1])
-def test_weakened_field_at_less_than_the_greatest_torque(direction):
+def test_weakened_field_at_less_than_the_greatest_torque(verified, direction):
     # E at 9000 rpm, 100 Nm: least current under the voltage limit lies on the flux circle (two equations, solved here).
     p, _, l_d, l_q, psi, _, max_V = MACHINES["E"]
     flux = max_V / (p * 9000.0 * math.pi / 30.0)
@@ -190,6 +203,8 @@ def test_weakened_field_at_less_than_the_greatest_torque(direction):
     psi_d = brentq(lambda x: torque(x) - 100.0, 0.0, flux)
     found = settled("E", direction * 9000.0, 100.0, True)
     near("E", found, (psi_d - psi) / l_d, math.sqrt(flux**2 - psi_d**2) / l_q, 100.0)
+    what = "d current for 100 Nm at 9000 rpm, in closed loop, machine E"
+    verified(what, "flux circle, solved apart", (psi_d - psi) / l_d, found[0], 2e-3 * MACHINES["E"][5], "A")
     assert found[2] == pytest.approx(100.0, rel=1e-4)
     assert found[3] == VOLTAGE
 
@@ -199,9 +214,11 @@ def test_weakened_field_at_less_than_the_greatest_torque(direction):
     # D: w_e 5132.0024 rad/s, id = -psi/L = -240 A, iq = 180 A, so 1.5 x 4 x 0.06 x 180 = 64.8 Nm.
     [("D", 5132.0024 / 4.0 * 30.0 / math.pi, 64.8), ("E", 16300.13, 74.34062)],
 )
-def test_where_maximum_torque_per_volt_begins(name, speed_rpm, torque_Nm):
+def test_where_maximum_torque_per_volt_begins(verified, name, speed_rpm, torque_Nm):
     asked = 3.0 * TOP[name]
-    assert settled(name, speed_rpm, asked, True)[2] == pytest.approx(torque_Nm, abs=1e-3 * TOP[name])
+    found = settled(name, speed_rpm, asked, True)[2]
+    what = f"torque where maximum torque per volt begins, {speed_rpm:.0f} rpm, in closed loop, machine {name}"
+    verified(what, MORIMOTO, torque_Nm, found, 1e-3 * TOP[name], "Nm")
     below, above = settled(name, 0.95 * speed_rpm, asked, True), settled(name, 1.05 * speed_rpm, asked, True)
     assert (below[3], above[3]) == (VOLTAGE_AND_CURRENT, MTPV)
     near(name, below, *on_current_circle(name, 0.95 * speed_rpm, True))
@@ -210,7 +227,7 @@ def test_where_maximum_torque_per_volt_begins(name, speed_rpm, torque_Nm):
 
 @pytest.mark.parametrize("name", ["D", "E"])
 @pytest.mark.parametrize(("torque_sign", "direction"), [(1, 1), (-1, -1)])
-def test_beyond_it_the_published_flux_split_holds(name, torque_sign, direction):
+def test_beyond_it_the_published_flux_split_holds(verified, name, torque_sign, direction):
     # lam_d = (Lq psi - sqrt((Lq psi)^2 + 8 (Lq - Ld)^2 L0^2)) / (4 (Lq - Ld)), Morimoto 1990; 0 without saliency.
     p, _, l_d, l_q, psi, _, max_V = MACHINES[name]
     speed_rpm = {"D": 18000.0, "E": 24000.0}[name]
@@ -223,6 +240,8 @@ def test_beyond_it_the_published_flux_split_holds(name, torque_sign, direction):
     torque = 1.5 * p * (lam_d * iq_A - l_q * iq_A * id_A)
     found = settled(name, direction * speed_rpm, torque_sign * 3.0 * TOP[name], True)
     near(name, found, id_A, torque_sign * iq_A, torque_sign * torque)
+    what = f"torque on the maximum torque per volt curve at {speed_rpm:.0f} rpm, in closed loop, machine {name}"
+    verified(what, MORIMOTO, torque, torque_sign * found[2], 1e-3 * TOP[name], "Nm")
     assert found[3] == MTPV
 
 
@@ -278,18 +297,24 @@ class Legs(Controller):
     ],
 )
 @pytest.mark.parametrize("direction", [1, -1])
-def test_steady_short_circuit(name, speed_rpm, id_A, iq_A, torque_Nm, direction):
+def test_steady_short_circuit(verified, name, speed_rpm, id_A, iq_A, torque_Nm, direction):
     p, r, l_d, l_q, psi, _, _ = MACHINES[name]
     duration = 12.0 * 2.0 / (r / l_d + r / l_q) + 0.2
     recording = Bench(scenario(name, direction * speed_rpm, duration_s=duration)).run()
     found = [recording[s][-1] for s in ("id_A", "iq_A", "torque_Nm")]
     if id_A is not None:
-        assert found[:2] == pytest.approx((id_A, direction * iq_A), rel=1e-4, abs=2e-5)
+        what = f"{{}} current of shorted terminals at {speed_rpm:.0f} rpm, machine {name}"
+        source = f"closed form; {WELCHKO}"
+        verified(what.format("d"), source, id_A, found[0], max(1e-4 * abs(id_A), 2e-5), "A")
+        verified(what.format("q"), source, iq_A, direction * found[1], max(1e-4 * abs(iq_A), 2e-5), "A")
         # T = -1.5 p psi^2 w R (R^2 + w^2 Lq^2)/D^2
         w = p * speed_rpm * math.pi / 30.0
         d = r**2 + w**2 * l_d * l_q
         torque_Nm = -1.5 * p * psi**2 * w * r * (r**2 + w**2 * l_q**2) / d**2
-    assert found[2] == pytest.approx(direction * torque_Nm, rel=1e-4)
+        assert found[2] == pytest.approx(direction * torque_Nm, rel=1e-4)
+    else:
+        what = f"greatest braking torque of shorted terminals, {speed_rpm:.1f} rpm, machine {name}"
+        verified(what, "closed form, derived", torque_Nm, direction * found[2], 1e-4 * abs(torque_Nm), "Nm")
 
 
 @pytest.mark.parametrize("name", ["A", "B", "D", "E"])
@@ -311,7 +336,7 @@ def test_braking_torque_of_the_short_peaks_at_its_closed_form_speed(name):
     [((0.0, 0.0), -685.6255, -169.4953, 155.1570), ((-242.456329, 318.142938), -1259.5008, -644.6206, None)],
     ids=["no load", "full torque"],
 )
-def test_sudden_short_at_6000_rpm(start, id_min_A, torque_min_Nm, torque_max_Nm, duty):
+def test_sudden_short_at_6000_rpm(verified, start, id_min_A, torque_min_Nm, torque_max_Nm, duty):
     # Lossless flux circle: id_min = -(psi + |lambda_0|)/Ld, -700 and -1310.469 A; with 10 mohm the printed values.
     bench = Bench(
         scenario("E", 6000.0, switching_Hz=100000, duration_s=8e-3, substeps=1, initial={"id_A": start[0], "iq_A": start[1]}),
@@ -319,20 +344,26 @@ def test_sudden_short_at_6000_rpm(start, id_min_A, torque_min_Nm, torque_max_Nm,
     )
     recording = bench.run()
     # Sampled every 5 us: an extreme is missed by at most (2513 rad/s x 2.5 us)^2/2 = 2e-5.
-    assert recording["id_A"].min() == pytest.approx(id_min_A, rel=4e-5)
-    assert recording["torque_Nm"].min() == pytest.approx(torque_min_Nm, rel=2e-4)
+    what = f"{{}} after a sudden short at 6000 rpm from {'no load' if start == (0.0, 0.0) else 'full torque'}, machine E"
+    source = "solved apart; " + WELCHKO
+    id_A, torque = recording["id_A"], recording["torque_Nm"]
+    verified(what.format("least d current"), source, id_min_A, id_A.min(), 4e-5 * abs(id_min_A), "A")
+    verified(what.format("least torque"), source, torque_min_Nm, torque.min(), 2e-4 * abs(torque_min_Nm), "Nm")
     if torque_max_Nm is not None:
-        assert recording["torque_Nm"].max() == pytest.approx(torque_max_Nm, rel=2e-4)
+        verified(what.format("greatest torque"), source, torque_max_Nm, torque.max(), 2e-4 * torque_max_Nm, "Nm")
 
 
 @pytest.mark.parametrize(("start", "id_min_A"), [((0.0, 0.0), -700.0), ((-242.456329, 318.142938), -1310.469)])
-def test_sudden_short_without_resistance_runs_on_the_flux_circle(start, id_min_A):
+def test_sudden_short_without_resistance_runs_on_the_flux_circle(verified, start, id_min_A):
     recording = Bench(
         scenario(
             "E", 6000.0, lossless=True, switching_Hz=100000, duration_s=8e-3, substeps=1,
             initial={"id_A": start[0], "iq_A": start[1]},
         )
     ).run()  # fmt: skip
-    assert recording["id_A"].min() == pytest.approx(id_min_A, rel=4e-5)
+    at = "no load" if start == (0.0, 0.0) else "full torque"
+    what = f"least d current after a sudden short from {at}, no resistance, machine E"
+    source = "flux circle -(psi + flux)/Ld, closed form"
+    verified(what, source, id_min_A, recording["id_A"].min(), 4e-5 * abs(id_min_A), "A")
     flux = np.hypot(recording["psi_d_Wb"], recording["psi_q_Wb"])
     assert flux == pytest.approx(np.full(len(flux), flux[0]), rel=1e-8)

@@ -6,13 +6,14 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from matplotlib.colors import to_rgb
 from matplotlib.image import imread
 from matplotlib.text import Text
 from report_fake import EXPECT, torque_steps
 
 from simcore.report import draw_overview
 from simcore.report.moments import close_look, first_step_s
-from simcore.report.overview import compose
+from simcore.report.overview import _SHADE, compose
 
 
 def texts(figure):
@@ -42,13 +43,16 @@ def test_panels_name_their_units_and_the_footer_its_verdicts():
     assert any(text.endswith("200.4 ms, negative 10.1 % of the time") for text in texts(compose(recording, [])))
 
 
-@pytest.mark.parametrize("lanes, ramps", [(1, False), (3, True), (8, False)])
+@pytest.mark.parametrize("lanes, ramps", [(1, False), (3, True), (8, False), (0, False)])
 def test_no_text_lies_on_another_or_leaves_the_page(lanes, ramps):
     recording = torque_steps()
     if ramps:
         ramp = profile((0.0, 0.0), (0.2, 3000.0), shape="linear")
         recording.scenario.commands = SimpleNamespace(speed_rpm=ramp)
-    recording["binding_limit"] = np.arange(len(recording.time_s)) % lanes
+    if lanes:
+        recording["binding_limit"] = np.arange(len(recording.time_s)) % lanes
+    else:
+        recording["binding_limit"] = 1.0 * (np.arange(len(recording.time_s)) == 1234)
     verdicts = [
         {**one, "signal": "torque_estimate_Nm", "value": -123.456, "passed": False,
          "limit": {"min": -1234.5, "max": 123.45}, "to_s": 0.123456, "from_s": 0.0123456}
@@ -180,6 +184,14 @@ def test_a_controller_without_reports_is_said_to_have_none():
     assert any(text.endswith("voltage margin not reported") for text in said)
 
 
+def test_a_limit_that_bound_for_one_row_is_seen():
+    recording = torque_steps(3.0)
+    recording["binding_limit"] = 1.0 * (recording.time_s == recording.time_s[1234])
+    strip = next(axes for axes in compose(recording, []).axes if axes.get_title(loc="left").startswith("Limit"))
+    (seen,) = strip.collections[1].get_paths()
+    assert np.ptp(seen.vertices[:, 0]) == pytest.approx(0.006) and "< 0.1 %" in texts(strip.figure)
+
+
 def test_references_lie_beneath_what_was_measured_and_are_thinner():
     axes = compose(torque_steps(), []).axes[:2]
     for panel in axes:
@@ -188,6 +200,14 @@ def test_references_lie_beneath_what_was_measured_and_are_thinner():
         for name in set(lines) - {line.get_label() for line in measured}:
             assert all(lines[name].get_zorder() < line.get_zorder() for line in measured)
             assert all(lines[name].get_linewidth() < line.get_linewidth() for line in measured)
+
+
+def test_a_run_of_one_row_is_seen_and_nothing_is_shaded(tmp_path):
+    recording = torque_steps(50e-6, steps=[(0.0, 5.0)])
+    figure = compose(recording, [])
+    assert all(line.get_marker() == "." for axes in figure.axes[:4] for line in axes.get_lines())
+    assert not any(patch.get_facecolor()[:3] == to_rgb(_SHADE["facecolor"]) for axes in figure.axes for patch in axes.patches)
+    assert "time from the start (ms), the whole run" in texts(figure)
 
 
 @pytest.mark.parametrize("count, listed, more", [(0, 0, None), (3, 3, None), (12, 12, None), (20, 11, 9)])

@@ -135,6 +135,13 @@ def test_files_are_run_once_and_hidden_ones_not(folder):
     assert [line.split()[0] for line in out[out.index("2 scenarios") :].splitlines()[1:3]] == ["b", "a"]
 
 
+def test_empty_names_are_refused(folder):
+    file = scenario()
+    assert run("")[::2] == (2, "an empty path was given. Name a scenario file or a folder of them.\n")
+    status, _, err = run(file, "--out", " ")
+    assert (status, err) == (2, "--out: is empty. Name a folder for the results.\n")
+
+
 def test_equal_stems_are_refused(folder):
     Path("other").mkdir()
     scenario("other/small")
@@ -284,7 +291,7 @@ def test_a_controller_that_raises_leaves_what_was_recorded_before(folder):
     )
     status, out, err = run(scenario(controller='class = "late:Late"'))
     assert status == 3 and err.startswith("small.toml: Late.step raised AssertionError (late.py, line 9)")
-    assert "The run was cut short; what follows holds up to there.\n" in out
+    assert "The run was cut short at 2 ms; what follows holds up to there.\n" in out
     assert json.loads(Path("results/small/metrics.json").read_text())["status"] == "error"
 
 

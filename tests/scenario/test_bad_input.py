@@ -497,3 +497,8 @@ def test_a_file_that_may_not_be_read_is_refused_in_a_sentence(tmp_path, monkeypa
     monkeypatch.setattr(Path, "open", refuse)
     (problem,) = problems_of(path)
     assert problem.endswith("bench.toml: cannot be read (Permission denied). Check the path and its permissions.")
+
+
+def test_an_unknown_table_is_laid_to_the_file_that_wrote_into_it(tmp_path):
+    (problem,) = problems_of(write(tmp_path, spoiled()), ["runn.seed=3"])
+    assert "bench.toml (--set): runn: unknown table or key" in problem
