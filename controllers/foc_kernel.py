@@ -87,6 +87,8 @@ def foc_update(p, s, m, c, tables):
                 k.inductance_q_H, slewed, psi_limit,
             )  # fmt: skip
             s.granted_Nm = granted
+            if p.torque_step_Nm > 0.0 and abs(granted) < abs(slewed):
+                s.slewed_Nm = granted  # what a limit took away is not slewed back through first
             s.reference_A = math.sqrt(id_reference * id_reference + iq_reference * iq_reference)
             if limited != NONE:
                 binding = limited

@@ -1,7 +1,7 @@
 """Modulators: requested phase voltages => leg duties.  Public: a controller may call them.
 
-Linear limits (phase peak): sine Vdc/2, all others Vdc/sqrt(3); six-step reaches a fundamental of 2/pi Vdc.  Source: D. G. Holmes,
-T. A. Lipo, Pulse Width Modulation for Power Converters, 2003 (from memory).
+Linear limits (phase peak): sine Vdc/2, all others Vdc/sqrt(3); six-step reaches a fundamental of 2/pi Vdc.  Source:
+D. G. Holmes, T. A. Lipo, Pulse Width Modulation for Power Converters, 2003 (from memory).
 Checked: tests/reference/test_modulation_limits.py, test_discontinuous.py, test_overmodulation.py.
 """
 
@@ -52,8 +52,8 @@ def leg_duties(modulation, v_alpha, v_beta, link_V):
     """(requested voltage in the stator frame [V peak], link voltage [V]) => duties of legs a, b, c, clipped to 0..1.
 
     Third harmonic: zero sequence of 1/6 of the amplitude, from cos(3x) = 4 cos^3(x) - 3 cos(x).
-    Space vector and six-step: zero sequence -(max + min)/2 centres the two zero states.  Discontinuous: the lowest leg is held at
-    the negative rail (dpwm_min), the highest at the positive (dpwm_max), or the one further out (dpwm1, 60 degrees each).
+    Space vector and six-step: zero sequence -(max + min)/2 centres the two zero states.  Discontinuous: the lowest leg is
+    held at the negative rail (dpwm_min), the highest at the positive (dpwm_max), or the one further out (dpwm1).
     """
     if not link_V > 0.0:
         return 0.5, 0.5, 0.5

@@ -93,6 +93,7 @@ def record_state(p, s, table, row):
     sums = s.row
     sums.vd = sums.vq = sums.v_alpha = sums.v_beta = sums.link_C = sums.supply_C = 0.0
     sums.link_J = sums.terminal_J = sums.copper_J = sums.shaft_J = sums.viscous_J = sums.coulomb_J = 0.0
+    sums.supply_loss_J = 0.0
 
 
 @kernel
@@ -205,6 +206,7 @@ def account(p, s, table):
     row.shaft_J += sums.shaft_J
     row.viscous_J += sums.viscous_J
     row.coulomb_J += sums.coulomb_J
+    row.supply_loss_J += sums.supply_loss_J
     sums.vd = sums.vq = sums.v_alpha = sums.v_beta = sums.link_C = sums.supply_C = sums.supply_loss_J = 0.0
     sums.link_J = sums.terminal_J = sums.copper_J = sums.shaft_J = sums.viscous_J = sums.coulomb_J = sums.load_J = 0.0
     if plant.theta >= TWO_PI or plant.theta < 0.0:
@@ -269,6 +271,7 @@ def record_sums(s, row):
     row[SUMS_AT + 9] = sums.shaft_J
     row[SUMS_AT + 10] = sums.viscous_J
     row[SUMS_AT + 11] = sums.coulomb_J
+    row[SUMS_AT + 12] = sums.supply_loss_J
 
 
 @kernel
