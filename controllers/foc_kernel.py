@@ -6,7 +6,7 @@ from controllers.current_loop import integrate_error, limit_voltage
 from controllers.foc_records import CURRENT, FOC_PARAMETERS, FOC_STATE, SPEED, VOLTAGE
 from controllers.references import current_references, flux_limit
 from controllers.speed_loop import integrate_speed, speed_torque
-from simcore.inverter.modulation import leg_duties, linear_limit
+from simcore.inverter.modulation import leg_duties, linear_limit, voltage_ceiling
 from simcore.kernel import kernel
 from simcore.plant.machine import fluxes, incremental_inductances, torque
 from simcore.rotation import INV_SQRT3, turn
@@ -65,13 +65,14 @@ def foc_update(p, s, m, c, tables):
     omega_e = p.machine.pole_pairs * omega
     psi_d, psi_q = fluxes(p.machine, tables, id_A, iq_A)
     limit_V = linear_limit(p.modulation, m.link_voltage_V)
+    ceiling_V = voltage_ceiling(p.modulation, m.link_voltage_V)
     binding = NONE
     id_reference, iq_reference = math.nan, math.nan
     c.torque_reference_Nm = math.nan
 
     if p.mode == VOLTAGE:
         requested_d, requested_q = _or_zero(m.vd_reference_V), _or_zero(m.vq_reference_V)
-        vd, vq = limit_voltage(requested_d, requested_q, limit_V)
+        vd, vq = limit_voltage(requested_d, requested_q, ceiling_V)
     else:
         if p.mode == CURRENT:
             id_reference, iq_reference, binding = _current_limit(p, _or_zero(m.id_reference_A), _or_zero(m.iq_reference_A))
@@ -86,6 +87,8 @@ def foc_update(p, s, m, c, tables):
                 k.inductance_q_H, slewed, psi_limit,
             )  # fmt: skip
             s.granted_Nm = granted
+            if p.torque_step_Nm > 0.0 and abs(granted) < abs(slewed):
+                s.slewed_Nm = granted  # what a limit took away is not slewed back through first
             s.reference_A = math.sqrt(id_reference * id_reference + iq_reference * iq_reference)
             if limited != NONE:
                 binding = limited
@@ -93,7 +96,7 @@ def foc_update(p, s, m, c, tables):
                 s.speed_integral_Nm = integrate_speed(
                     s.speed_integral_Nm, p.speed_kp, p.speed_ki, speed_reference, omega, granted, request, p.update_s
                 )
-                c.torque_reference_Nm = request
+                c.torque_reference_Nm = granted
         kp_d, kp_q, ki_d, ki_q = p.kp_d, p.kp_q, p.ki_d, p.ki_q
         if p.gains_given == 0:
             l_dd, _, _, l_qq = incremental_inductances(p.machine, tables, id_A, iq_A)
@@ -106,7 +109,7 @@ def foc_update(p, s, m, c, tables):
         if p.decoupling:
             requested_d -= omega_e * psi_q
             requested_q += omega_e * psi_d
-        vd, vq = limit_voltage(requested_d, requested_q, limit_V)
+        vd, vq = limit_voltage(requested_d, requested_q, ceiling_V)
         s.integral_d_V = integrate_error(s.integral_d_V, ki_d, kp_d, error_d, vd, requested_d, p.update_s)
         s.integral_q_V = integrate_error(s.integral_q_V, ki_q, kp_q, error_q, vq, requested_q, p.update_s)
 

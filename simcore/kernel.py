@@ -73,7 +73,8 @@ def code_cache(folder=None):
 
 
 # Kernels own no memory: without reference counting an array argument costs no atomic instruction a call.
-_OPTIONS = {"cache": True, "error_model": "numpy", "_nrt": False}
+# numba hands forceinline down to every callee that does not say otherwise, so that all say it.
+_OPTIONS = {"cache": True, "error_model": "numpy", "_nrt": False, "forceinline": False}
 
 
 def kernel(function):
@@ -83,12 +84,18 @@ def kernel(function):
 
 
 def inlined(function):
-    """A kernel for small functions on the hot path: always inlined; never for large ones, which only compile longer."""
+    """A kernel that is always inlined: small functions on the hot path, and those that only hand arrays on to one callee.
+
+    An array is seven words a call.  Never for a large function with several callers, which only compiles longer.
+    """
     with code_cache():
-        return njit(**_OPTIONS, forceinline=True)(function)
+        return njit(**(_OPTIONS | {"forceinline": True}))(function)
 
 
-def entry(function, signature):
-    """A kernel that Python calls: compiled, or loaded from the cache, at once for this signature."""
+def entry(function, signature, *, counted=False):
+    """A kernel that Python calls: compiled, or loaded from the cache, at once for this signature.
+
+    counted turns reference counting on, which a kernel needs that makes arrays of its own.
+    """
     with code_cache():
-        return njit(signature, cache=True, error_model="numpy")(function)
+        return njit(signature, **(_OPTIONS | {"_nrt": counted}))(function)

@@ -76,11 +76,6 @@ def _constant(value):
     return lambda r: np.full(len(r), float(value(r)))
 
 
-def _supply_loss(r):
-    # Exact for the mean current; the ripple's share stands in the audit, which integrates it.
-    return _mean("supply_C")(r) ** 2 * r.scenario.supply.resistance_ohm
-
-
 THIRD = 2.0 * math.pi / 3.0
 DERIVED = {
     "torque_Nm": _torque,
@@ -123,7 +118,7 @@ DERIVED = {
     "loss_iron_W": _constant(lambda r: 0.0),
     "loss_conduction_W": _conduction,
     "loss_switching_W": _constant(lambda r: 0.0),
-    "loss_supply_W": _supply_loss,
+    "loss_supply_W": _mean("supply_loss_J"),
     "loss_friction_W": lambda r: (r.channel("viscous_J") + r.channel("coulomb_J")) / r.row_length_s,
     "junction_degC": _constant(lambda r: r.params[0]["junction_degC"]),
     "winding_degC": _constant(lambda r: r.params[0]["winding_degC"]),

@@ -3,7 +3,7 @@
 import math
 
 from simcore.inverter.switched import next_event_s, pass_events, set_switched_legs
-from simcore.kernel import kernel
+from simcore.kernel import inlined, kernel
 from simcore.loop.records import MAX_SCOPES
 from simcore.plant.machine import currents
 from simcore.plant.rates import leg_law, rates, rk4, settle_at_rest, step_plant
@@ -72,7 +72,7 @@ def take_scopes(p, s, table, scopes, samples, now_s, h):
             s.scope_at[index] += 1
 
 
-@kernel
+@inlined
 def advance_step(p, s, table, scopes, samples, now_s, h):
     """(state, time, step h) => plant, filters and tracking loop after h."""
     plant, drive = s.plant, s.drive
@@ -94,7 +94,7 @@ def advance_step(p, s, table, scopes, samples, now_s, h):
         track(p.position, s.sensors, h, theta, plant.theta, omega, plant.omega)
 
 
-@kernel
+@inlined
 def advance_averaged(p, s, table, scopes, samples, tick_start_s, from_s, to_s):
     """(state, from and to inside the tick [s]) => state at to_s with averaged legs."""
     span = to_s - from_s

@@ -98,7 +98,7 @@ SENSED_CHANNELS = (
 )  # fmt: skip
 SUM_CHANNELS = (
     "vd", "vq", "v_alpha", "v_beta", "link_C", "supply_C", "link_J", "terminal_J", "copper_J", "shaft_J", "viscous_J",
-    "coulomb_J",
+    "coulomb_J", "supply_loss_J",
 )  # fmt: skip
 ROW_CHANNELS = STATE_CHANNELS + SENSED_CHANNELS + SUM_CHANNELS
 SENSED_AT = len(STATE_CHANNELS)

@@ -1,8 +1,12 @@
 """The two shells around the stages: the compiled run, and the advance between two calls of a Python controller."""
 
+import math
 from functools import cache
 
-from numba import from_dtype, types
+import numpy as np
+from numba import carray, from_dtype, types
+from numba.core import cgutils
+from numba.extending import intrinsic
 
 from controllers.contract import COMMAND, MEASURED, step_signature
 from simcore.kernel import entry, kernel
@@ -22,25 +26,62 @@ def _run_compiled(
         after_command(p, s, c, table, points, scopes, samples, rows, extras, last_tick, member)
 
 
-def _start_python(params, states, measured, table, points, scopes, samples, rows):
+@intrinsic
+def _pointer(typing, address):
+    """(address as an integer) => the pointer to it."""
+
+    def generate(context, builder, signature, arguments):
+        return builder.inttoptr(arguments[0], cgutils.voidptr_t)
+
+    return types.voidptr(types.int64), generate
+
+
+def make_desk(common, last_tick):
+    """(arrays of a run, its last tick) => one array of addresses, lengths and the last tick: what the shell gets.
+
+    Handing over ten arrays at every call takes longer than a tick.  The arrays must outlive the desk and stay in place.
+    """
+    lengths = [length for array in common[4:] for length in (array.shape[0], array.shape[-1])]
+    return np.array([*(array.ctypes.data for array in common), *lengths, last_tick], dtype=np.int64)
+
+
+def _start_python(desk):
     """The first sample of a run, before any command."""
-    p, s, m = params[0], states[0], measured[0]
+    p, s = carray(_pointer(desk[0]), 1, BENCH)[0], carray(_pointer(desk[1]), 1, STATE)[0]
+    m = carray(_pointer(desk[2]), 1, MEASURED)[0]
+    table, points = carray(_pointer(desk[4]), desk[10], np.float64), carray(_pointer(desk[5]), desk[12], np.float64)
+    scopes, samples = carray(_pointer(desk[6]), desk[14], SCOPE), carray(_pointer(desk[7]), (desk[16], desk[17]), np.float64)
+    rows = carray(_pointer(desk[8]), (desk[18], desk[19]), np.float64)
     to_sample(p, s, m, table, points, scopes, samples, rows, 0)
     return _seen(m)
 
 
-def _advance_python(params, states, measured, commands, table, points, scopes, samples, rows, extras, last_tick, duties,
-                    report):  # fmt: skip
-    """(command as scalars) => the next sample; nothing more is sensed after the last tick."""
-    p, s, m, c = params[0], states[0], measured[0], commands[0]
-    c.duty_a, c.duty_b, c.duty_c = duties
-    c.gates_on, c.gate_setting, c.binding_limit = int(report[0]), int(report[1]), int(report[2])
-    c.torque_reference_Nm, c.torque_estimate_Nm, c.id_reference_A = report[3], report[4], report[5]
-    c.iq_reference_A, c.voltage_margin_V = report[6], report[7]
+def _advance_python(desk, duty_a, duty_b, duty_c):
+    """(duties) => the next sample, and whether the run goes on; nothing more is sensed after its end."""
+    p, s = carray(_pointer(desk[0]), 1, BENCH)[0], carray(_pointer(desk[1]), 1, STATE)[0]
+    m, c = carray(_pointer(desk[2]), 1, MEASURED)[0], carray(_pointer(desk[3]), 1, COMMAND)[0]
+    table, points = carray(_pointer(desk[4]), desk[10], np.float64), carray(_pointer(desk[5]), desk[12], np.float64)
+    scopes, samples = carray(_pointer(desk[6]), desk[14], SCOPE), carray(_pointer(desk[7]), (desk[16], desk[17]), np.float64)
+    rows = carray(_pointer(desk[8]), (desk[18], desk[19]), np.float64)
+    extras = carray(_pointer(desk[9]), (desk[20], desk[21]), np.float64)
+    last_tick = desk[22]
+    c.duty_a, c.duty_b, c.duty_c = duty_a, duty_b, duty_c
     after_command(p, s, c, table, points, scopes, samples, rows, extras, last_tick, 0)
-    if s.tick < last_tick and s.status == OK:
+    going = s.tick < last_tick and s.status == OK
+    if going:
         to_sample(p, s, m, table, points, scopes, samples, rows, 0)
-    return _seen(m), s.status
+    return _seen(m), going
+
+
+def _tell_python(desk, gates_on, gate_setting, torque_reference, torque_estimate, id_reference, iq_reference, margin, binding):
+    """(what a command says besides its duties) => kept until told anew; False where a whole number is none."""
+    if not math.isfinite(gates_on + gate_setting + binding):
+        return False
+    c = carray(_pointer(desk[3]), 1, COMMAND)[0]
+    c.gates_on, c.gate_setting, c.binding_limit = int(gates_on), int(gate_setting), int(binding)
+    c.torque_reference_Nm, c.torque_estimate_Nm = torque_reference, torque_estimate
+    c.id_reference_A, c.iq_reference_A, c.voltage_margin_V = id_reference, iq_reference, margin
+    return True
 
 
 @kernel
@@ -73,18 +114,17 @@ def compiled_run():
     return entry(_run_compiled, signature)
 
 
+def _called(function, signature):
+    """(function, its one signature) => the compiled entry itself, which converts its arguments without dispatch."""
+    (compiled,) = entry(function, signature, counted=True).overloads.values()
+    return compiled.entry_point
+
+
 @cache
 def python_shell():
-    """(start, advance): the compiled pieces between two calls of a Python controller."""
-    bench, state, measured, command, vector, block = _bench_types()
-    common = (vector, vector, _array(SCOPE), block, block)
-    seen = types.UniTuple(types.float64, len(MEASURED.names))
-    start = entry(_start_python, seen(bench, state, measured, *common))
-    advance = entry(
-        _advance_python,
-        types.Tuple((seen, types.int64))(
-            bench, state, measured, command, *common, block, types.int64, types.UniTuple(types.float64, 3),
-            types.UniTuple(types.float64, 8),
-        ),
-    )  # fmt: skip
-    return start, advance
+    """(start, tell, advance): the compiled pieces between two calls of a Python controller."""
+    desk, number = _array(types.int64), types.float64
+    seen = types.UniTuple(number, len(MEASURED.names))
+    start = _called(_start_python, seen(desk))
+    tell = _called(_tell_python, types.boolean(desk, *[number] * 8))
+    return start, tell, _called(_advance_python, types.Tuple((seen, types.boolean))(desk, number, number, number))

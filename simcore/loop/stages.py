@@ -4,7 +4,7 @@ import math
 
 from simcore.inverter.averaged import begin_averaged_tick
 from simcore.inverter.switched import begin_switched_tick
-from simcore.kernel import kernel
+from simcore.kernel import inlined, kernel
 from simcore.loop.interval import advance_averaged, advance_switched
 from simcore.loop.profile import profile_at_tick
 from simcore.loop.records import (
@@ -93,6 +93,7 @@ def record_state(p, s, table, row):
     sums = s.row
     sums.vd = sums.vq = sums.v_alpha = sums.v_beta = sums.link_C = sums.supply_C = 0.0
     sums.link_J = sums.terminal_J = sums.copper_J = sums.shaft_J = sums.viscous_J = sums.coulomb_J = 0.0
+    sums.supply_loss_J = 0.0
 
 
 @kernel
@@ -163,7 +164,7 @@ def due_command(s):
     s.duties[0], s.duties[1], s.duties[2] = s.pending[slot, 0], s.pending[slot, 1], s.pending[slot, 2]
 
 
-@kernel
+@inlined
 def integrate(p, s, table, scopes, samples, from_s, to_s):
     """(legs, state) => state at to_s inside the tick."""
     start = s.tick * p.clock.tick_s
@@ -205,6 +206,7 @@ def account(p, s, table):
     row.shaft_J += sums.shaft_J
     row.viscous_J += sums.viscous_J
     row.coulomb_J += sums.coulomb_J
+    row.supply_loss_J += sums.supply_loss_J
     sums.vd = sums.vq = sums.v_alpha = sums.v_beta = sums.link_C = sums.supply_C = sums.supply_loss_J = 0.0
     sums.link_J = sums.terminal_J = sums.copper_J = sums.shaft_J = sums.viscous_J = sums.coulomb_J = sums.load_J = 0.0
     if plant.theta >= TWO_PI or plant.theta < 0.0:
@@ -269,9 +271,10 @@ def record_sums(s, row):
     row[SUMS_AT + 9] = sums.shaft_J
     row[SUMS_AT + 10] = sums.viscous_J
     row[SUMS_AT + 11] = sums.coulomb_J
+    row[SUMS_AT + 12] = sums.supply_loss_J
 
 
-@kernel
+@inlined
 def to_sample(p, s, m, table, points, scopes, samples, rows, member):
     """(state at the start of an update's first tick) => state at the sampling instant, measurement m taken there."""
     shift = p.clock.sample_shift_s
@@ -286,7 +289,7 @@ def to_sample(p, s, m, table, points, scopes, samples, rows, member):
     sense(p, s, m, table, member, shift)
 
 
-@kernel
+@inlined
 def after_command(p, s, c, table, points, scopes, samples, rows, extras, last_tick, member):
     """(command of this update) => state at the start of the next update, rows written on the way."""
     take_command(p, s, c)

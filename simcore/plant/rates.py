@@ -186,18 +186,25 @@ def commit(shaft, plant, drive, sums, x):
         sums.load_J += drive.load_torque_Nm * turned
 
 
-@kernel
+@inlined
 def step_plant(machine, shaft, link, drive, table, plant, sums, h):
     """(state, interval conditions, step h [s]) => state after h.  A free shaft that passes standstill stops there first."""
     x = rk4(machine, shaft, link, drive, table, plant.stuck, plant.psi_d, plant.psi_q, plant.omega, plant.theta,
             plant.link_V, plant.supply_A, h)  # fmt: skip
-    before = plant.omega
-    if shaft.stiction_Nm == 0.0 or before * x[2] >= 0.0:
+    if shaft.stiction_Nm == 0.0 or plant.omega * x[2] >= 0.0:
         commit(shaft, plant, drive, sums, x)
-        return
-    # Standstill lies inside the step: find it by regula falsi (Illinois), stop, then finish the step from rest.
-    low, high, f_low, f_high = 0.0, h, before, x[2]
-    trial = h
+    else:
+        stop_on_the_way(machine, shaft, link, drive, table, plant, sums, h, x[2])
+
+
+@kernel
+def stop_on_the_way(machine, shaft, link, drive, table, plant, sums, h, after):
+    """(state, step h [s], speed after it without a stop) => state after h, standing still in between.
+
+    Standstill is found by regula falsi (Illinois); the rest of the step starts from there.
+    """
+    before = plant.omega
+    low, high, f_low, f_high = 0.0, h, before, after
     for _ in range(60):
         trial = (low * f_high - high * f_low) / (f_high - f_low)
         x = rk4(machine, shaft, link, drive, table, plant.stuck, plant.psi_d, plant.psi_q, plant.omega, plant.theta,

@@ -65,7 +65,9 @@ class Inverter(Table):
     model: Literal["averaged", "switched"] = word("mean voltages over a tick, or exact switching edges", "averaged")
     switching_frequency_Hz: float = quantity("Hz", "carrier frequency; a tick is half its period", ge=10, le=1e6)
     update: Literal["single", "double"] = word("control once or twice a carrier period", "double")
-    modulation: Literal["sine", "third_harmonic", "svpwm"] = word("modulator of the built-in controller", "svpwm")
+    modulation: Literal["sine", "third_harmonic", "svpwm", "dpwm1", "dpwm_min", "dpwm_max", "six_step"] = word(
+        "modulator of the built-in controller; six_step: space vector, overmodulated up to six-step", "svpwm"
+    )
     dead_time_s: float = quantity("s", "both switches off between turn-off and turn-on", 0.0, ge=0, le=1e-2)
     minimum_pulse_s: float = quantity("s", "shorter pulses are dropped; 0: none", 0.0, ge=0, le=1e-2)
     link_capacitance_F: float = quantity("F", "link capacitor; 0: none (stiff link)", 0.0, ge=0, le=100)

@@ -535,6 +535,8 @@ static void control(const FocParameters *p, FocState *s, const Measured *m, Comm
     double id_reference, iq_reference;
     int64_t limited = references(machine, tables + p->reference_offset, slewed, psi_limit, &id_reference, &iq_reference,
                                  &s->granted_Nm);
+    if (p->torque_step_Nm > 0.0 && fabs(s->granted_Nm) < fabs(slewed))
+        s->slewed_Nm = s->granted_Nm;
     s->reference_A = sqrt(id_reference * id_reference + iq_reference * iq_reference);
     if (limited != BIND_NONE)
         binding = limited;
@@ -727,6 +729,7 @@ static void account(const Bench *p, State *s)
     row->shaft_J += sums->shaft_J;
     row->viscous_J += sums->viscous_J;
     row->coulomb_J += sums->coulomb_J;
+    row->supply_loss_J += sums->supply_loss_J;
     *sums = (Sums){0};
     if (plant->theta >= TWO_PI || plant->theta < 0.0)
         plant->theta -= TWO_PI * floor(plant->theta / TWO_PI);
@@ -786,6 +789,7 @@ static void record_sums(const Sums *sums, double *row)
     row[9] = sums->shaft_J;
     row[10] = sums->viscous_J;
     row[11] = sums->coulomb_J;
+    row[12] = sums->supply_loss_J;
 }
 
 /* (bench, state, controller, profile points, reference tables) => state at until_tick, rows (rows, columns) filled. */
