@@ -4,18 +4,11 @@ _WORDS = {
     ("supply", "kind"): {"battery": "a battery", "rectifier": "a rectifier with brake chopper"},
     ("load", "kind"): {"two_mass": "a two-mass shaft", "vehicle": "a vehicle"},
     ("sensors", "position", "kind"): {"encoder": "an encoder"},
-    ("inverter", "modulation"): {
-        "dpwm1": "discontinuous modulation",
-        "dpwm_min": "discontinuous modulation",
-        "dpwm_max": "discontinuous modulation",
-        "six_step": "six-step operation",
-    },
 }
 _INSTEAD = {
     ("supply", "kind"): 'Use kind = "source"',
     ("load", "kind"): 'Use kind = "free" with the whole inertia, "rig" or "locked"',
     ("sensors", "position", "kind"): 'Use kind = "resolver" or "ideal"',
-    ("inverter", "modulation"): 'Use "sine", "third_harmonic" or "svpwm"',
 }
 _KEYS = {
     ("fault",): "faults on purpose",

@@ -338,10 +338,6 @@ LATER = {
     "two masses": ({"load": {"kind": "two_mass"}}, 'load.kind = "two_mass"'),
     "vehicle": ({"load": {"kind": "vehicle", "mass_kg": 1800}}, 'load.kind = "vehicle"'),
     "encoder": ({"sensors__position": {"kind": "encoder", "lines": 4096}}, 'sensors.position.kind = "encoder"'),
-    "dpwm1": ({"inverter__modulation": "dpwm1"}, 'inverter.modulation = "dpwm1"'),
-    "dpwm_min": ({"inverter__modulation": "dpwm_min"}, 'inverter.modulation = "dpwm_min"'),
-    "dpwm_max": ({"inverter__modulation": "dpwm_max"}, 'inverter.modulation = "dpwm_max"'),
-    "six_step": ({"inverter__modulation": "six_step"}, 'inverter.modulation = "six_step"'),
     "gate plan": ({"inverter__gate_plan": {"default": "brisk"}}, "inverter.gate_plan"),
     "heat": ({"inverter__heat": {"coolant_degC": 65}}, "inverter.heat"),
     "legs": (
