@@ -94,7 +94,7 @@ static inline double leg_law(const Drive *drive, int leg, double current_A, doub
     double sigma = current_A / sqrt(current_A * current_A + drive->sign_band2_A2);
     double drop = (drive->threshold_V[leg] + drive->threshold_skew_V[leg] * sigma) * sigma;
     drop += (drive->slope_ohm[leg] + drive->slope_skew_ohm[leg] * sigma) * current_A;
-    *share = drive->u[leg] - drive->dead_error[leg] * sigma;
+    *share = least(most(drive->u[leg] - drive->dead_error[leg] * sigma, 0.0), 1.0);
     return *share * link_V - drop;
 }
 
