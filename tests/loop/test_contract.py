@@ -125,6 +125,25 @@ def test_with_ideal_sensors_it_sees_the_true_state_at_the_sample(write, update):
     assert recording["duty_a"][: every + 2].tolist() == [0.5] * every + [0.55] * 2
 
 
+def test_without_delay_a_command_acts_once_and_alone(write):
+    # Switched legs at duty 0 from the first update on: after the first change no leg may ever switch again.
+    class Down(Controller):
+        def reset(self, setup):
+            pass
+
+        def step(self, measured):
+            return Command(0.0, 0.0, 0.0)
+
+    path = write(controller="delay_updates = 0", inverter='model = "switched"\ndead_time_s = 2e-6')
+    text = path.read_text().replace(
+        "[initial]", "[[scope]]\nfrom_s = 55e-6\nto_s = 0.004\nstep_s = 0.9e-6\n[initial]\nid_A = 50.0"
+    )
+    path.write_text(text)
+    scope = Bench(load_scenario(path), controller=Down()).run().scopes[0]
+    for leg in "abc":
+        assert np.array_equal(scope[f"leg_{leg}_V"], np.zeros(len(scope["time_s"])))
+
+
 def test_what_it_reports_is_recorded(write):
     class Reports(Controller):
         def reset(self, setup):
