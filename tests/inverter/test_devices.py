@@ -18,6 +18,7 @@ IGBT = {
 }  # fmt: skip
 MOSFET = {"kind": "mosfet", "on_resistance_ohm": 4.6e-3, "diode": {"threshold_V": 4.2, "slope_ohm": 0.0}}
 MODELS = ("averaged", "switched")
+KOLAR = "Kolar, Ertl, Zach, IEEE TIA 27, 1991 [M], at the current reached"
 
 
 def leg_levels(devices, current_A, dead_s=0.0):
@@ -122,30 +123,37 @@ def steady(model, kind, peak, depth, cosine, fs_Hz=10000.0, dead_s=0.0, vdc=800.
 
 @pytest.mark.parametrize("model", MODELS)
 @pytest.mark.parametrize("depth, cosine", [(0.8, 0.9), (0.5, -0.9), (0.3, 0.2)])
-def test_igbt_bridge_loses_what_the_closed_form_says(model, depth, cosine):
+def test_igbt_bridge_loses_what_the_closed_form_says(verified, model, depth, cosine):
     loss, peak, reached, audit = steady(model, "igbt", 100.0, depth, cosine)
     assert peak == pytest.approx(100.0, rel=0.03) and reached == pytest.approx(cosine, abs=0.02)
-    assert loss == pytest.approx(bridge_loss(IGBT, peak, depth, reached), rel=1e-3)
+    expected = bridge_loss(IGBT, peak, depth, reached)
+    what = f"conduction loss of an IGBT bridge, 100 A, M = {depth}, cos phi = {cosine}, {model} inverter"
+    verified(what, KOLAR, expected, loss, 1e-3 * expected, "W", row=depth > 0.3)
     assert audit < 1e-5
 
 
 @pytest.mark.parametrize("model", MODELS)
 @pytest.mark.parametrize("depth, cosine", [(0.8, 0.9), (0.3, -0.5)])
-def test_mosfet_bridge_loses_the_same_at_any_depth_and_phase(model, depth, cosine):
+def test_mosfet_bridge_loses_the_same_at_any_depth_and_phase(verified, model, depth, cosine):
     """3 R I^2 / 2: 621.0 W at 300 A and 4.6 mohm (Kolar, Ertl, Zach 1991, from memory)."""
     assert 1.5 * 4.6e-3 * 300.0**2 == pytest.approx(621.0)
     loss, peak, _, _ = steady(model, "mosfet", 300.0, depth, cosine)
     assert peak == pytest.approx(300.0, rel=0.02)
     # The switched currents carry ripple besides: some 2 A rms, 3 x 4.6 mohm x 4 A^2.
-    assert loss == pytest.approx(1.5 * 4.6e-3 * peak**2, rel=1e-3)
+    expected = 1.5 * 4.6e-3 * peak**2
+    what = f"conduction loss of a MOSFET bridge, 300 A, 4.6 mohm, M = {depth}, cos phi = {cosine}, {model} inverter"
+    verified(what, KOLAR, expected, loss, 1e-3 * expected, "W", row=depth > 0.3)
 
 
 @pytest.mark.parametrize("model", MODELS)
-def test_body_diodes_add_their_share_in_the_dead_time(model):
+def test_body_diodes_add_their_share_in_the_dead_time(verified, model):
     """0.5 us, 12 kHz, 300 A, 4.2 V: 9.62569 W a leg more, less 2.48400 W of the channel (closed form, integrated)."""
     loss, peak, _, _ = steady(model, "mosfet", 300.0, 0.8, 0.9, fs_Hz=12000.0, dead_s=0.5e-6)
     share = peak / 300.0
-    assert loss == pytest.approx(621.0 * share**2 + 3.0 * (9.62569 * share - 2.48400 * share**2), rel=1.5e-3)
+    expected = 621.0 * share**2 + 3.0 * (9.62569 * share - 2.48400 * share**2)
+    at = "300 A, 4.6 mohm, M = 0.8, cos phi = 0.9"
+    what = f"conduction loss with 4.2 V body diodes, dead time 0.5 us, 12 kHz, {at}, {model} inverter"
+    verified(what, "closed form, at the current reached", expected, loss, 1.5e-3 * expected, "W")
 
 
 @pytest.mark.parametrize("devices", [IGBT, MOSFET])

@@ -7,7 +7,7 @@ inductances and a loop much faster than the electrical frequency.
 import numpy as np
 import pytest
 
-SOURCE = "Chung, Sul 1998 [M]"
+SOURCE = "Chung, Sul, IEEE TIA 34, 1998 [M]"
 # 4 pole pairs, 0.1 Wb: 0.6 Nm an ampere.  75 rpm is 5 Hz electrical, a hundredth of the loop's 500 Hz.  The measured currents
 # feed the decoupling as well, so that R / kp of the offset is missing: little with 1 mohm.
 MACHINE = {
@@ -52,7 +52,8 @@ def ripple(recording, signal, order):
 def test_offsets_make_torque_ripple_at_the_electrical_frequency(run, verified, phases, offsets, expected, what):
     recording = run(50.0, phases=phases, offset_A=offsets)
     found = ripple(recording, "torque_Nm", 1)
-    verified(f"torque ripple at f1, {what}", SOURCE, expected, found, max(2e-3 * expected, 1e-4), "Nm")
+    what = f"torque ripple at f1 by sensor offsets, 0.6 Nm/A, {what}"
+    verified(what, SOURCE, expected, found, max(2e-3 * expected, 1e-4), "Nm")
     assert ripple(recording, "torque_Nm", 2) < 1e-3
     assert recording.measure("torque_Nm", "mean", from_s=0.2, to_s=0.6) == pytest.approx(30.0, abs=1e-3)
     # The measured current looks perfect all the while.
@@ -81,9 +82,10 @@ def test_gain_errors_make_ripple_at_twice_the_electrical_frequency(run, verified
     gain = [1.0 + error for error in errors]
     recording = run(100.0, phases=phases, gain=gain)
     # First-order figures: a per cent of a per cent is left out.
-    verified(f"iq ripple at 2 f1, 100 A, {what}", SOURCE, at_2, ripple(recording, "iq_A", 2), 0.02 * at_2 + 1e-3, "A")
+    found = ripple(recording, "iq_A", 2)
+    verified(f"q current at 2 f1 by gain errors, 100 A, {what}", SOURCE, at_2, found, 0.02 * at_2 + 1e-3, "A")
     mean = recording.measure("iq_A", "mean", from_s=0.2, to_s=0.6) - 100.0
-    verified(f"iq shift, 100 A, {what}", SOURCE, shift, mean, 0.02, "A")
+    verified(f"shift of the q current by gain errors, 100 A, {what}", SOURCE, shift, mean, 0.02, "A")
     assert ripple(recording, "iq_A", 1) < 1e-3
     assert ripple(recording, "torque_Nm", 2) == pytest.approx(0.6 * at_2, rel=0.02, abs=1e-3)
 
@@ -95,7 +97,7 @@ def test_switched_legs_show_the_same_orders(run):
 
 
 def test_a_slow_sensor_hides_the_overshoot_of_the_true_current(run_scenario):
-    """A filter forgotten in the loop (300 Hz in a 500 Hz loop): the true current overshoots more than the measured one shows."""
+    """A filter forgotten in the loop (300 Hz in a 500 Hz loop): the true current overshoots more than the measured one."""
     recording = run_scenario(
         machine=MACHINE,
         load={"speed_rpm": 75.0},

@@ -15,8 +15,8 @@ from simcore.inverter.overmodulation import reshape
 VDC = 400.0
 SIX_STEP_V = 2.0 / math.pi * VDC
 ANGLES = (np.arange(7200) + 0.5) * 2.0 * math.pi / 7200
-HAVA = "Hava, Kerkman, Lipo 1999 [M]"
-HOLTZ = "Holtz, Lotzkat, Khambadkone 1993 [M]"
+HAVA = "Hava, Kerkman, Lipo, IEEE TPEL 14, 1999 [M]"
+HOLTZ = "Holtz, Lotzkat, Khambadkone, IEEE TPEL 8, 1993 [M]"
 
 
 def phase_a(modulation, volts):
@@ -40,7 +40,7 @@ def test_at_its_end_it_is_six_step(verified):
     voltage, duties = phase_a(SIX_STEP, voltage_ceiling(SIX_STEP, VDC))
     verified("six-step fundamental, phase peak", HOLTZ, 2.0 / math.pi, harmonic(voltage, 1) / VDC, 1e-5, "Vdc")
     for order in (5, 7, 11):
-        what = f"six-step harmonic {order} over the fundamental"
+        what = f"six-step harmonic {order} over the fundamental, phase voltage"
         verified(what, "closed form", 1.0 / order, harmonic(voltage, order) / harmonic(voltage, 1), 1e-3)
     rms = math.sqrt(np.mean(voltage**2))
     distortion = math.sqrt(2.0 * rms**2 / harmonic(voltage, 1) ** 2 - 1.0)
