@@ -93,7 +93,7 @@ _TOPICS = {
     "Dead time and switched legs": ("test_dead_time", "test_switched_circuit"),
     "Conduction losses": ("test_devices",),
     "Resolver and tracking loop": ("test_resolver",),
-    "Current sensors": ("test_current_sensors",),
+    "Current sensors and noise": ("test_current_sensors", "test_current", "test_noise"),
     "Current and speed loop": ("test_current_loop", "test_current_control", "test_speed_loop"),
     "Operating points": ("test_operating_points", "test_operating_points_loop"),
     "Energy": ("test_invariants",),

@@ -105,7 +105,7 @@ SHIFTS = np.array([0.0, 2.0 * math.pi / 3.0, -2.0 * math.pi / 3.0])
 
 @pytest.mark.parametrize("load", [{"kind": "locked"}, {"kind": "rig", "speed_rpm": 30000}, {"kind": "rig", "speed_rpm": -9000}])
 @pytest.mark.parametrize("bandwidth_Hz", [250.0, 500.0, 2000.0])
-def test_low_pass_has_the_gain_and_phase_of_first_order(bandwidth_Hz, load):
+def test_low_pass_has_the_gain_and_phase_of_first_order(verified, bandwidth_Hz, load):
     """1/(1 + j f/fc) of a 500 Hz phase current, whatever the rotor does: -3 dB and -45 degrees at fc."""
     f1_Hz, tick_s = 500.0, 5e-6
 
@@ -123,6 +123,12 @@ def test_low_pass_has_the_gain_and_phase_of_first_order(bandwidth_Hz, load):
         gain = np.mean(recording[told_name][rows] * turned) / np.mean(recording[true_name][rows] * turned)
         expected = 1.0 / (1.0 + 1j * f1_Hz / bandwidth_Hz)
         assert gain == pytest.approx(expected, abs=1e-4)
+        what, shown = "{} of a sensor's low-pass at its bandwidth of 500 Hz", bandwidth_Hz == f1_Hz
+        source = "first order, closed form"
+        verified(what.format("gain"), source, abs(expected), abs(gain), 1e-4, row=shown)
+        turned_deg = np.degrees(np.angle(gain / expected)) + np.degrees(np.angle(expected))
+        slack = math.degrees(1e-4 / abs(expected))
+        verified(what.format("phase"), source, np.degrees(np.angle(expected)), turned_deg, slack, "deg", row=shown)
 
 
 def test_low_pass_step_reaches_63_percent_after_its_time_constant():
