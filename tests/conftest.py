@@ -148,18 +148,20 @@ def _pair(expected, measured, unit):
 
 
 def _table():
-    """Rows by topic, in the order in which the tests made them."""
+    """Rows by topic, in the order in which the tests made them, each topic folded under what it comes to."""
     lines = []
     for topic, stems in [*_TOPICS.items(), ("Other", sorted({key[0] for key in _ROWS} - set(_ORDER)))]:
         rows = [(key, pair) for stem in stems for key, pair in _ROWS.items() if key[0] == stem]
         if not rows:
             continue
-        lines += [f"### {topic}", ""] + ([_NOTES[topic], ""] if topic in _NOTES else [])
+        farthest = max(abs(b / a - 1.0) if a else 0.0 for _, (a, b) in rows)
+        lines += [f"<details><summary>{topic}: {len(rows)} numbers, farthest {100.0 * farthest:.2g} % off</summary>", ""]
+        lines += [_NOTES[topic], ""] if topic in _NOTES else []
         lines += ["| what | source | expected | found | error |", "|---|---|---|---|---|"]
         for (_, what, source, unit, _), (expected, measured) in rows:
             expected, measured, error = _pair(expected, measured, unit)
             lines.append(f"| {what} | {source} | {expected.rstrip()} | {measured.rstrip()} | {error} |")
-        lines.append("")
+        lines += ["", "</details>", ""]
     return "\n".join(lines).rstrip()
 
 
