@@ -114,7 +114,7 @@ def test_bandwidth_of_the_tracking_loop(make_scenario, verified, damping, ratio,
     turns = np.unwrap(2.0 * mechanical(recording)[half])
     basis = np.column_stack([np.cos(turns), np.sin(turns), np.ones(len(turns))])
     found = np.linalg.lstsq(basis, recording["angle_error_deg"][half], rcond=None)[0]
-    what = f"tracking loop's gain at {ratio:.6g} natural frequencies, damping {damping:.4g}"
+    what = f"tracking loop's gain at {ratio:.4g} times its natural frequency, damping {damping:.4g}"
     verified(what, TYPE_II, gain, math.hypot(found[0], found[1]) / math.degrees(0.001 / 2.001), 1e-3)
 
 
