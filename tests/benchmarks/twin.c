@@ -476,13 +476,15 @@ static int64_t references(const Machine *machine, const double *table, double re
     return binding;
 }
 
-static void limit_voltage(double *vd, double *vq, double limit)
+static void limit_voltage(double *vd, double *vq, double limit, double steer)
 {
-    if (*vd * *vd + *vq * *vq <= limit * limit)
+    double square = *vd * *vd + *vq * *vq;
+    if (square <= limit * limit)
         return;
-    *vd = clip(*vd, -limit, limit);
-    double room = sqrt(most(limit * limit - *vd * *vd, 0.0));
-    *vq = clip(*vq, -room, room);
+    double size = sqrt(square), push = clip(steer * (size / limit - 1.0), -0.2, 0.2);
+    double share = limit / (size * sqrt(1.0 + push * push)), d = *vd;
+    *vd = share * (d - push * *vq);
+    *vq = share * (*vq + push * d);
 }
 
 static double integrate_error(double integral, double ki, double kp, double error, double clamped, double requested, double update_s)
@@ -553,7 +555,8 @@ static void control(const FocParameters *p, FocState *s, const Measured *m, Comm
         requested_q += omega_e * psi_d;
     }
     double vd = requested_d, vq = requested_q;
-    limit_voltage(&vd, &vq, limit);
+    double alpha = p->current_bandwidth_rad_s;
+    limit_voltage(&vd, &vq, limit, alpha * omega_e / (omega_e * omega_e + 0.0625 * alpha * alpha));
     s->integral_d_V = integrate_error(s->integral_d_V, p->ki_d, kp_d, error_d, vd, requested_d, p->update_s);
     s->integral_q_V = integrate_error(s->integral_q_V, p->ki_q, kp_q, error_q, vq, requested_q, p->update_s);
     double margin = limit - sqrt(requested_d * requested_d + requested_q * requested_q);
@@ -716,7 +719,7 @@ static void account(const Bench *p, State *s)
     audit->conduction_J += sums->link_J - sums->terminal_J;
     audit->viscous_J += sums->viscous_J;
     audit->coulomb_J += sums->coulomb_J;
-    audit->magnetic_J += sums->terminal_J - sums->copper_J - sums->shaft_J;
+    audit->magnetic_J += sums->magnetic_J;
     row->vd += sums->vd;
     row->vq += sums->vq;
     row->v_alpha += sums->v_alpha;
