@@ -9,15 +9,31 @@ import math
 
 from simcore.kernel import kernel
 
+MOST_TURN_RAD = 0.2  # a large request is a transient and says little about the angle
+
 
 @kernel
-def limit_voltage(vd, vq, limit):
-    """(request [V]) => request inside the circle of `limit`; the d part, which weakens the field, goes first."""
-    if vd * vd + vq * vq <= limit * limit:
+def steering(alpha, omega_e):
+    """(bandwidth, electrical speed [rad/s]) => how far a clamped vector is turned, in rad for each unit of excess."""
+    return alpha * omega_e / (omega_e * omega_e + 0.0625 * alpha * alpha)
+
+
+@kernel
+def limit_voltage(vd, vq, limit, steer):
+    """(request [V], circle [V], steering) => request inside the circle: cut along its direction and turned ahead.
+
+    At the limit only the vector's angle is left to move the current. A small flux error (r along the voltage, t across) asks
+    for -alpha r - omega t beyond the limit; turning by g of that excess gives (s + alpha)(s + g omega), so the reference is the
+    only point of rest. g is alpha/omega, less at low speed (derived here). Cut without turning the loop creeps (a pole at 0);
+    d first has a second point of rest near id = -psi/Ld.
+    """
+    square = vd * vd + vq * vq
+    if square <= limit * limit:
         return vd, vq
-    vd = min(max(vd, -limit), limit)
-    room = math.sqrt(max(limit * limit - vd * vd, 0.0))
-    return vd, min(max(vq, -room), room)
+    size = math.sqrt(square)
+    push = min(max(steer * (size / limit - 1.0), -MOST_TURN_RAD), MOST_TURN_RAD)
+    share = limit / (size * math.sqrt(1.0 + push * push))
+    return share * (vd - push * vq), share * (vq + push * vd)
 
 
 @kernel

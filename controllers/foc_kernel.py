@@ -2,7 +2,7 @@
 
 import math
 
-from controllers.current_loop import integrate_error, limit_voltage
+from controllers.current_loop import integrate_error, limit_voltage, steering
 from controllers.foc_records import CURRENT, FOC_PARAMETERS, FOC_STATE, SPEED, VOLTAGE
 from controllers.references import current_references, flux_limit
 from controllers.speed_loop import integrate_speed, speed_torque
@@ -72,7 +72,7 @@ def foc_update(p, s, m, c, tables):
 
     if p.mode == VOLTAGE:
         requested_d, requested_q = _or_zero(m.vd_reference_V), _or_zero(m.vq_reference_V)
-        vd, vq = limit_voltage(requested_d, requested_q, ceiling_V)
+        vd, vq = limit_voltage(requested_d, requested_q, ceiling_V, 0.0)
     else:
         if p.mode == CURRENT:
             id_reference, iq_reference, binding = _current_limit(p, _or_zero(m.id_reference_A), _or_zero(m.iq_reference_A))
@@ -109,7 +109,7 @@ def foc_update(p, s, m, c, tables):
         if p.decoupling:
             requested_d -= omega_e * psi_q
             requested_q += omega_e * psi_d
-        vd, vq = limit_voltage(requested_d, requested_q, ceiling_V)
+        vd, vq = limit_voltage(requested_d, requested_q, ceiling_V, steering(p.current_bandwidth_rad_s, omega_e))
         s.integral_d_V = integrate_error(s.integral_d_V, ki_d, kp_d, error_d, vd, requested_d, p.update_s)
         s.integral_q_V = integrate_error(s.integral_q_V, ki_q, kp_q, error_q, vq, requested_q, p.update_s)
 

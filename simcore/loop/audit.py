@@ -1,5 +1,9 @@
 """The energy audit: in = out + each loss + change of what is stored."""
 
+import math
+
+TOLD_SHARE = 1e-4  # of the run's energy, from which on it is told that a map is not conservative
+
 
 def stored_energy(scenario, params, plant):
     """(plant state) => J stored by kind; magnetic is None for a flux map, whose path integral the loop keeps."""
@@ -50,3 +54,32 @@ def close_audit(scenario, params, before, state):
         "stored_changes_J": changes,
         "residual_relative": (energy_in - energy_out - lost - changed) / scale,
     }
+
+
+def compare_map_energy(scenario, params, table, first_row, plant, audit):
+    """(scenario, bench, first row, closing plant state, audit) => findings; the audit gets `map_energy_J`.
+
+    The magnetic energy that the run took up, and what two direct paths between its first and last current take by the map:
+    a reciprocal map gives one and the same, a measured one does not.
+    """
+    from simcore.loop.records import ROW_CHANNELS
+    from simcore.loop.shims import machine_currents
+    from simcore.plant.fluxmap_build import build_map_tables
+    from simcore.plant.fluxmap_energy import coenergy_difference
+
+    data = scenario.machine.map_data
+    tables = build_map_tables(data.id_A, data.iq_A, data.psi_d_Wb, data.psi_q_Wb)
+    start = tuple(float(first_row[ROW_CHANNELS.index(name)]) for name in ("id_A", "iq_A"))
+    end = machine_currents(params, table, plant["psi_d"], plant["psi_q"])
+    if not all(math.isfinite(value) for value in (*start, *end)):
+        return ()
+    paths = coenergy_difference(tables, start, end)
+    run = audit["stored_changes_J"]["magnetic"]
+    audit["map_energy_J"] = {"run": run, "d_first": paths.d_first_J, "q_first": paths.q_first_J}
+    scale = max(audit["energy_in_J"], audit["energy_out_J"], 1e-3)
+    if max(abs(run - paths.d_first_J), abs(run - paths.q_first_J)) <= TOLD_SHARE * scale:
+        return ()
+    return (
+        f"The flux map is not conservative: on its way the run took up {run:.4g} J of magnetic energy, the two direct paths "
+        f"between its first and last current {paths.d_first_J:.4g} J and {paths.q_first_J:.4g} J.",
+    )

@@ -6,7 +6,7 @@ import time
 import numpy as np
 
 from controllers.contract import COMMAND, EXTRA_SIGNALS, MEASURED, Setup, TuningError
-from simcore.loop.audit import close_audit, stored_energy
+from simcore.loop.audit import close_audit, compare_map_energy, stored_energy
 from simcore.loop.errors import RunError, controller_sentence, status_sentence
 from simcore.loop.loading import load_controller
 from simcore.loop.python_shell import run_python
@@ -61,15 +61,23 @@ class Bench:
             raise ScenarioError([f"{self.scenario.path.name}: {problem}" for problem in error.problems]) from error
         except (Exception, SystemExit) as error:
             raise RunError(controller_sentence(self.controller, "reset", error), None) from error
-        names = tuple(self.controller.signals)
-        if len(names) > EXTRA_SIGNALS:
-            raise ScenarioError(
-                [
-                    f"{self.scenario.path.name}: controller.class: {type(self.controller).__name__}.signals has {len(names)} "
-                    f"names; at most {EXTRA_SIGNALS} are recorded. Drop some."
-                ]
-            )
-        return names
+        return self._signal_names()
+
+    def _signal_names(self):
+        """The controller's own signals: plain names, each once, as many as are recorded."""
+        signals, kind = self.controller.signals, type(self.controller).__name__
+        rule = None
+        if not isinstance(signals, (tuple, list)) or not all(isinstance(name, str) for name in signals):
+            rule = f'is {signals!r}; it must be a tuple of names. Write signals = ("my_flux",)'
+        elif bad := [name for name in signals if not (name.isidentifier() and name.isascii())]:
+            rule = f"holds {bad[0]!r}; a name consists of letters a-z, digits and underscores. Rename it"
+        elif len(set(signals)) < len(signals):
+            rule = f"names one signal twice: {', '.join(signals)}. Rename one"
+        elif len(signals) > EXTRA_SIGNALS:
+            rule = f"has {len(signals)} names; at most {EXTRA_SIGNALS} are recorded. Drop some"
+        if rule:
+            raise ScenarioError([f"{self.scenario.path.name}: controller.class: {kind}.signals {rule}."])
+        return tuple(signals)
 
     def run(self, progress=None, *, in_python=False):
         """Run the scenario.  progress(done_s, total_s) is called about every 0.1 simulated seconds.
@@ -100,15 +108,19 @@ class Bench:
         if problem is None and state["status"] != OK:
             problem = status_sentence(scenario, self.controller, state)
         done = int(state["tick"])
+        audit = close_audit(scenario, params, before, state)
+        findings = self._findings(state)
+        if scenario.machine.kind == "flux_map" and done:
+            findings += compare_map_energy(scenario, params, table, rows[0], state["plant"], audit)
         kept = (done + every - 1) // every
         if done % every:
             # A run that broke off inside a row left its sums behind.
             rows[kept - 1, SUMS_AT:] = [state["row"][name] for name in SUM_CHANNELS]
         recording = Recording(
             scenario, params, table, rows[:kept], extras[:kept], names, done, _closing(scenario, state),
-            close_audit(scenario, params, before, state),
+            audit,
             (samples, [(int(s["first"]), int(s["count"])) for s in scopes[: len(scenario.scope)]]),
-            self._findings(state),
+            findings,
         )  # fmt: skip
         simulated = done * scenario.tick_s
         recording.timing = {

@@ -24,7 +24,7 @@ def _fault(command, names, error):
     try:
         for value in (*command[:5], *command[6:], *(command[5] if names else ())):
             float(value)
-    except (TypeError, ValueError) as first:
+    except (TypeError, ValueError, OverflowError) as first:
         error = first
     return f"a Command whose fields are not all numbers ({error})"
 
@@ -61,7 +61,7 @@ def _chunk(controller, shell, desk, seen, own, names, first, here):
             if names or command[3:] != told:
                 told = _told(tell, desk, command)
             seen, going = advance(desk, command[0], command[1], command[2])
-        except (TypeError, ValueError) as error:
+        except (TypeError, ValueError, OverflowError) as error:
             raise _wrong_answer(controller, update, _fault(command, names, error), here) from error
         if not going:
             break

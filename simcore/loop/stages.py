@@ -193,7 +193,7 @@ def account(p, s, table):
     audit.conduction_J += sums.link_J - sums.terminal_J
     audit.viscous_J += sums.viscous_J
     audit.coulomb_J += sums.coulomb_J
-    audit.magnetic_J += sums.terminal_J - sums.copper_J - sums.shaft_J
+    audit.magnetic_J += sums.magnetic_J
     row.vd += sums.vd
     row.vq += sums.vq
     row.v_alpha += sums.v_alpha
@@ -209,6 +209,7 @@ def account(p, s, table):
     row.supply_loss_J += sums.supply_loss_J
     sums.vd = sums.vq = sums.v_alpha = sums.v_beta = sums.link_C = sums.supply_C = sums.supply_loss_J = 0.0
     sums.link_J = sums.terminal_J = sums.copper_J = sums.shaft_J = sums.viscous_J = sums.coulomb_J = sums.load_J = 0.0
+    sums.magnetic_J = 0.0
     if plant.theta >= TWO_PI or plant.theta < 0.0:
         plant.theta -= TWO_PI * math.floor(plant.theta / TWO_PI)
     if abs(s.sensors.tracked_rad) > TWO_PI:

@@ -11,9 +11,11 @@ ANGLE_PER_STEP_RAD = 0.06
 
 
 def audit_verdict(recording):
-    """recording => dict residual_relative, aim, met (bool), angle_per_step_rad (or nan), substeps_that_would_do.
+    """recording => dict residual_relative, aim, met (bool), angle_per_step_rad (or nan), step_too_long (bool) and
+    substeps_that_would_do.
 
-    `substeps_that_would_do` is None where the step is short enough for the aim or nothing is known of it.
+    `substeps_that_would_do` is None where the step is short enough for the aim or nothing is known of it: from the angle a step
+    where that is too long, else (a dead time's corner near zero current) from the solver's fourth order.
     """
     residual = recording.audit.get("residual_relative", math.nan)
     residual = math.nan if residual is None else float(residual)
@@ -27,8 +29,18 @@ def audit_verdict(recording):
         "aim": aim,
         "met": bool(abs(residual) <= aim),
         "angle_per_step_rad": angle,
-        "substeps_that_would_do": math.ceil(angle * substeps / ANGLE_PER_STEP_RAD - 1e-9) if too_long else None,
+        "step_too_long": too_long,
+        "substeps_that_would_do": _substeps(angle, substeps, abs(residual) / aim) if too_long or abs(residual) > aim else None,
     }
+
+
+def _substeps(angle, substeps, excess):
+    """(angle a step, substeps of the run, residual over aim) => substeps that would do, None where nothing is known."""
+    if not substeps:
+        return None
+    by_angle = angle * substeps / ANGLE_PER_STEP_RAD if math.isfinite(angle) else 0.0
+    by_order = substeps * excess**0.25 if math.isfinite(excess) and excess > 1.0 and not by_angle > substeps else 0.0
+    return max(math.ceil(max(by_angle, by_order) - 1e-9), substeps + 1)
 
 
 def _angle_per_step(recording, scenario):

@@ -90,6 +90,7 @@ SUMS = np.dtype(
         ("viscous_J", "f8"),
         ("coulomb_J", "f8"),
         ("load_J", "f8"),
+        ("magnetic_J", "f8"),  # of a flux map; constants have a closed form
     ],
     align=True,
 )

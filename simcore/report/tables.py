@@ -160,6 +160,8 @@ def audit_line(recording):
         return line
     if not verdict["substeps_that_would_do"]:
         line += " More solver steps (run.substeps) make it smaller."
+    elif not verdict["step_too_long"]:
+        line += f" run.substeps = {verdict['substeps_that_would_do']} should do."
     else:
         line += (
             f" The rotor turns up to {verdict['angle_per_step_rad']:.3g} rad (electrical) in a solver step;"

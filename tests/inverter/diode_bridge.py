@@ -33,11 +33,20 @@ def command_edges(duties, tick_s, minimum_pulse_s=0.0):
 
 
 class Bridge:
-    """resistance, inductance, link voltage; emf(t) => three EMFs; edges: command_edges of each leg; dead_s."""
+    """resistance, inductance, link voltage; emf(t) => three EMFs; edges: command_edges of each leg; dead_s; diodes' drop."""
 
-    def __init__(self, resistance, inductance, link_V, emf, edges, dead_s):
+    def __init__(self, resistance, inductance, link_V, emf, edges, dead_s, diode_V=0.0):
         self.resistance, self.inductance, self.link_V, self.emf = resistance, inductance, link_V, emf
-        self.edges, self.dead_s = edges, dead_s
+        self.edges, self.dead_s, self.diode_V = edges, dead_s, diode_V
+
+    def rails(self, modes):
+        """=> voltages of the legs that are tied to a rail by a gate or a diode, nan for the open ones."""
+        found = np.full(3, np.nan)
+        for leg, mode in enumerate(modes):
+            if mode is not OPEN:
+                drop = self.diode_V if leg in self.off else 0.0
+                found[leg] = self.link_V + drop if mode is UP else -drop
+        return found
 
     def gates(self, t):
         """What each leg's gates do just after t: UP, LOW, or OPEN while both are off."""
@@ -52,7 +61,7 @@ class Bridge:
         """=> di/dt (3,), terminal voltages of all legs against the lower rail (nan where undetermined)."""
         emf = self.emf(t)
         tied = [leg for leg in range(3) if modes[leg] is not OPEN]
-        rail = np.array([np.nan if mode is OPEN else mode * self.link_V for mode in modes])
+        rail = self.rails(modes)
         rate = np.zeros(3)
         if not tied:
             return rate, rail
@@ -70,17 +79,17 @@ class Bridge:
                 return False
             if modes[leg] is OPEN:
                 if np.isnan(terminal[leg]):
-                    return np.ptp(self.emf(t)) <= self.link_V + SMALL_V
-                if not -SMALL_V <= terminal[leg] <= self.link_V + SMALL_V:
+                    return np.ptp(self.emf(t)) <= self.link_V + 2.0 * self.diode_V + SMALL_V
+                if not -SMALL_V <= terminal[leg] + self.diode_V <= self.link_V + 2.0 * self.diode_V + SMALL_V:
                     return False
         return True
 
     def decide(self, t, current):
-        """(time, currents) => modes of the legs, and which of them are diodes."""
+        """(time, currents) => modes of the legs; self.off: those whose gates are off."""
         modes = self.gates(t)
-        off = [leg for leg in range(3) if modes[leg] is OPEN]
+        self.off = [leg for leg in range(3) if modes[leg] is OPEN]
         idle = []
-        for leg in off:
+        for leg in self.off:
             if abs(current[leg]) < SMALL_A:
                 idle.append(leg)
             else:
@@ -89,7 +98,7 @@ class Bridge:
             for leg, mode in zip(idle, choice, strict=True):
                 modes[leg] = mode
             if self.fits(t, current, modes, idle):
-                return modes, off
+                return modes
         raise AssertionError("no consistent state of the diodes")
 
     def run(self, times):
@@ -100,9 +109,9 @@ class Bridge:
         self.clamped_s = 0.0
         for stop in stops:
             while stop - now > 1e-13:
-                modes, off = self.decide(now, current)
-                current, reached = self._segment(now, stop, current, modes, off)
-                if any(modes[leg] is OPEN for leg in off):
+                modes = self.decide(now, current)
+                current, reached = self._segment(now, stop, current, modes)
+                if any(mode is OPEN for mode in modes):
                     self.clamped_s += reached - now
                 now = reached
             now = stop
@@ -110,7 +119,7 @@ class Bridge:
                 found.append(current)
         return np.array(found)
 
-    def _segment(self, now, stop, current, modes, off):
+    def _segment(self, now, stop, current, modes):
         def ends(leg):
             flowing = modes[leg] is not OPEN
 
@@ -118,12 +127,12 @@ class Bridge:
                 if flowing:  # just below zero, so that a current which starts from there does not end at once
                     return i[leg] * (1.0 if modes[leg] is LOW else -1.0) + 0.5 * SMALL_A
                 voltage = self.flow(t, i, modes)[1][leg]
-                return 2.0 * SMALL_V + (self.link_V - voltage if voltage > 0.5 * self.link_V else voltage)
+                return 2.0 * SMALL_V + self.diode_V + (self.link_V - voltage if voltage > 0.5 * self.link_V else voltage)
 
             event.terminal, event.direction = True, -1.0
             return event
 
-        watched = [leg for leg in off if modes[leg] is not OPEN or any(mode is not OPEN for mode in modes)]
+        watched = [leg for leg in self.off if modes[leg] is not OPEN or any(mode is not OPEN for mode in modes)]
         options = {"method": "DOP853", "rtol": 1e-10, "atol": 1e-11}
         part = solve_ivp(
             lambda t, i: self.flow(t, i, modes)[0], (now, stop), current, events=[ends(leg) for leg in watched], **options
@@ -133,3 +142,41 @@ class Bridge:
             if len(at) and modes[leg] is not OPEN:
                 current[leg] = 0.0
         return current, part.t[-1]
+
+
+PHASES = np.array([[1.0, 0.0], [-0.5, np.sqrt(0.75)], [-0.5, -np.sqrt(0.75)]])
+CLARKE = PHASES.T * 2.0 / 3.0
+QUARTER = np.array([[0.0, -1.0], [1.0, 0.0]])
+
+
+class SalientBridge(Bridge):
+    """The same legs on a machine whose inductance turns with the rotor: d(L(theta) i + psi_m(theta))/dt = v - R i."""
+
+    def __init__(self, resistance, inductances, flux, omega_e, start_rad, link_V, edges, dead_s):
+        super().__init__(resistance, None, link_V, self._emf, edges, dead_s)
+        self.inductances, self.flux, self.omega_e, self.start_rad = np.diag(inductances), flux, omega_e, start_rad
+
+    def _rotor(self, t):
+        angle = self.omega_e * t + self.start_rad
+        return np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+
+    def _emf(self, t):
+        return self.omega_e * self.flux * PHASES @ QUARTER @ self._rotor(t)[:, 0]
+
+    def flow(self, t, current, modes):
+        rail, rotor = self.rails(modes), self._rotor(t)
+        free = np.flatnonzero(np.isnan(rail))
+        if len(free) == 3:
+            return np.zeros(3), rail
+        inductance = rotor @ self.inductances @ rotor.T
+        turning = QUARTER @ inductance - inductance @ QUARTER
+        vector = CLARKE @ current
+        known = CLARKE @ np.nan_to_num(rail) - self.resistance * vector
+        known -= self.omega_e * (turning @ vector + self.flux * QUARTER @ rotor[:, 0])
+        inverse = np.linalg.inv(inductance)
+        if len(free):  # their voltages are those that keep their currents
+            response = PHASES[free] @ inverse @ CLARKE[:, free]
+            rail[free] = np.linalg.solve(response, -PHASES[free] @ inverse @ known)
+        rate = PHASES @ inverse @ (known + CLARKE[:, free] @ rail[free])
+        rate[free] = 0.0
+        return rate, rail

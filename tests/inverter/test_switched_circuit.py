@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from diode_bridge import Bridge, command_edges
+from diode_bridge import Bridge, SalientBridge, command_edges
 from duty_source import run_duties
 
 TICK_S, VDC = 50e-6, 400.0
@@ -13,25 +13,33 @@ FARTHEST = "farthest phase current from an ideal-switch circuit, {}"
 SHIFTS = np.array([0.0, 2.0 * math.pi / 3.0, -2.0 * math.pi / 3.0])
 
 
-def compare(duties, dead_s, ticks, *, resistance=0.1, inductance=1e-3, flux=1e-12, omega_e=0.0, start_rad=0.0, pulse_s=0.0):
-    """duties (ticks, 3), the first row 0.5 => currents at ticks of the loop (ticks, 3), of the circuit (ticks, 3), circuit."""
-    load = {"kind": "rig", "speed_rpm": omega_e * 30.0 / math.pi} if omega_e else {"kind": "locked"}
+def compare(duties, dead_s, ticks, *, resistance=0.1, inductance=1e-3, flux=1e-12, omega_e=0.0, start_rad=0.0, pulse_s=0.0,
+            diode_V=0.0):  # fmt: skip
+    """duties (ticks, 3), the first row 0.5 => currents at ticks of the loop (ticks, 3), of the circuit (ticks, 3), circuit.
+
+    inductance: one number, or those of the d and q axes.
+    """
+    both = np.broadcast_to(inductance, 2)
+    devices = {"devices": {"kind": "mosfet", "on_resistance_ohm": 0.0, "diode": {"threshold_V": diode_V}}} if diode_V else {}
     recording = run_duties(
         lambda update: duties[min(update, ticks - 1)],
-        machine={"stator_resistance_ohm": resistance, "inductance_d_H": inductance, "inductance_q_H": inductance,
+        machine={"stator_resistance_ohm": resistance, "inductance_d_H": float(both[0]), "inductance_q_H": float(both[1]),
                  "magnet_flux_Wb": flux},
-        inverter={"dead_time_s": dead_s, "minimum_pulse_s": pulse_s},
+        inverter={"dead_time_s": dead_s, "minimum_pulse_s": pulse_s, **devices},
         supply={"voltage_V": VDC},
-        load=load,
+        load={"kind": "rig", "speed_rpm": omega_e * 30.0 / math.pi} if omega_e else {"kind": "locked"},
         initial={"angle_electrical_deg": math.degrees(start_rad)},
         run={"duration_s": ticks * TICK_S, "substeps": 8},
     )  # fmt: skip
     seen = np.column_stack([recording[name] for name in ("ia_A", "ib_A", "ic_A")])
-    circuit = Bridge(
-        resistance, inductance, VDC,
-        lambda t: -omega_e * flux * np.sin(omega_e * t + start_rad - SHIFTS),
-        [command_edges(duties[:, leg], TICK_S, pulse_s) for leg in range(3)], dead_s,
-    )  # fmt: skip
+    edges = [command_edges(duties[:, leg], TICK_S, pulse_s) for leg in range(3)]
+    if both[0] != both[1]:
+        circuit = SalientBridge(resistance, both, flux, omega_e, start_rad, VDC, edges, dead_s)
+    else:
+        circuit = Bridge(
+            resistance, both[0], VDC, lambda t: -omega_e * flux * np.sin(omega_e * t + start_rad - SHIFTS), edges, dead_s,
+            diode_V,
+        )  # fmt: skip
     return seen, circuit.run(np.arange(ticks) * TICK_S), circuit
 
 
@@ -133,6 +141,25 @@ def test_any_duties_with_back_emf(seed):
         duties, 5e-6, ticks, resistance=2.0, inductance=1e-3, flux=0.05, omega_e=2000.0, start_rad=rng.uniform(0.0, 6.0)
     )
     assert seen == pytest.approx(expected, abs=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_salient_machine_with_floating_legs(verified, seed):
+    """Inductances of 0.3 and 0.9 mH that turn with the rotor: the open leg's voltage follows from both."""
+    duties, dead_s, ticks, machine = no_load(seed, 0.2, 0.6)
+    seen, expected, circuit = compare(duties, dead_s, ticks, **{**machine, "inductance": (0.3e-3, 0.9e-3)})
+    assert circuit.clamped_s > 5e-6
+    what = FARTHEST.format("salient, no load at speed, floating legs, dead time 8 to 14 us")
+    verified(what, CIRCUIT, 0.0, farthest(seen, expected), 1e-5, "A")
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_floating_leg_moves_as_far_as_its_diodes_thresholds_let_it(seed):
+    """Diodes of 15 V (exaggerated): the free voltage may leave the rails by that much before one conducts."""
+    duties, dead_s, ticks, machine = no_load(seed, 0.2, 0.3)
+    seen, expected, circuit = compare(duties, dead_s, ticks, diode_V=15.0, **machine)
+    assert circuit.clamped_s > 5e-6
+    assert seen == pytest.approx(expected, abs=1e-5)
 
 
 def test_pulses_and_gaps_below_the_minimum_are_dropped(verified):

@@ -410,3 +410,40 @@ def test_a_diverging_solution_names_tick_time_and_remedy(write):
         Bench(load_scenario(path)).run()
     assert "the solution diverged at tick" in str(caught.value) and " s)" in str(caught.value)
     assert 0 < len(caught.value.recording) < 100
+
+
+@pytest.mark.parametrize(
+    ("signals", "rule"),
+    [
+        ((1,), "must be a tuple of names"),
+        ("ab", "must be a tuple of names"),
+        (("a", "a"), "names one signal twice"),
+        (("",), "letters a-z"),
+        (("a/b",), "letters a-z"),
+        (("flux_\u00e9",), "letters a-z"),
+    ],
+)
+def test_own_signals_must_be_plain_names(make_scenario, signals, rule):
+    class Named(Controller):
+        def reset(self, setup):
+            pass
+
+        def step(self, measured):
+            return Command(0.5, 0.5, 0.5, extra=(1.0,) * len(signals))
+
+    Named.signals = signals
+    with pytest.raises(ScenarioError, match=rule):
+        Bench(make_scenario(), controller=Named()).run()
+
+
+def test_a_number_beyond_doubles_is_answered_like_any_wrong_answer(make_scenario):
+    class Enormous(Controller):
+        def reset(self, setup):
+            pass
+
+        def step(self, measured):
+            return Command(10**400, 0.5, 0.5)
+
+    with pytest.raises(RunError, match="update 0") as failed:
+        Bench(make_scenario(), controller=Enormous()).run()
+    assert failed.value.recording is not None

@@ -366,3 +366,24 @@ def test_sudden_short_without_resistance_runs_on_the_flux_circle(verified, start
     verified(what, source, id_min_A, recording["id_A"].min(), 4e-5 * abs(id_min_A), "A")
     flux = np.hypot(recording["psi_d_Wb"], recording["psi_q_Wb"])
     assert flux == pytest.approx(np.full(len(flux), flux[0]), rel=1e-8)
+
+
+# Resting points of the clamped loop ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("rpm, bandwidth_Hz", [(18000, 500), (20000, 500), (16300.13, 1000), (-18000, 500)])
+def test_a_step_in_deep_field_weakening_does_not_stay_at_another_point(run_scenario, rpm, bandwidth_Hz):
+    """Beyond the characteristic current (psi/Ld = 350 A) a clamped loop must still leave for its reference.
+
+    Voltage equations in steady state: the reference's voltage fits the limit, so the current must reach it.
+    """
+    recording = run_scenario(
+        load={"speed_rpm": rpm},
+        controller={"mode": "torque", "tuning": {"current_bandwidth_Hz": bandwidth_Hz}},
+        commands={"replace": True, "torque_Nm": [[0.0, 0.0], [0.05, 400.0]]},
+        run={"duration_s": 0.3},
+    )
+    assert recording["id_reference_A"][-1] < -375.0
+    assert recording["id_A"][-1] == pytest.approx(recording["id_reference_A"][-1], abs=1.0)
+    assert recording["iq_A"][-1] == pytest.approx(recording["iq_reference_A"][-1], abs=1.0)
+    assert recording["voltage_margin_V"][-1] > 5.0
