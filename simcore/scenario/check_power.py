@@ -8,6 +8,7 @@ from simcore.scenario.machine import ConstantsMachine
 
 SHORTEST_L_OVER_R_S = 20e-6
 LONGEST_L_OVER_R_S = 100.0
+SLIPPED_INDUCTANCE_H = 0.05  # a smaller one may stand with hardly any resistance, to study a lossless machine
 # RK4 is stable to 2.78 on the negative real axis.
 STABLE = 2.5
 MOST_SUBSTEPS = 1000
@@ -30,7 +31,7 @@ def time_constants(report, machine, at=("machine",)):
         slip = "A slip of the unit? 0.2 mH is 0.2e-3 H, 10 mohm is 0.010 ohm"
         if tau < SHORTEST_L_OVER_R_S:
             report.problem(where, f"{ratio} is below {SHORTEST_L_OVER_R_S:g} s, too short for such a machine", slip)
-        elif tau > LONGEST_L_OVER_R_S:
+        elif tau > LONGEST_L_OVER_R_S and inductance >= SLIPPED_INDUCTANCE_H:
             report.problem(where, f"{ratio} is above {LONGEST_L_OVER_R_S:g} s, too long for such a machine", slip)
         else:
             report.finding(where, f"{ratio} is unusually long; check the units")

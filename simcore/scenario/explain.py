@@ -135,6 +135,8 @@ def unknown_key(report, location):
     if name in here:
         kinds = [k.kind for k in here[name]]
         kind = report.value((*table_location, "kind"))
+        if not isinstance(kind, str):
+            return f"belongs to kind = {one_of(kinds)}", f"Remove it, or set kind = {one_of(kinds)}"
         return f"belongs to kind = {one_of(kinds)}, not {show(kind)}", f"Remove it, or set kind = {one_of(kinds)}"
     slip = unit_slip(name, here, report.value(location))
     if slip:

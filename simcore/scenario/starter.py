@@ -59,10 +59,11 @@ min = 45.0
 max = 55.0
 
 [[expect]]
-signal = "angle_error_deg"
-measure = "peak_to_peak"
-from_s = 0.06
-max = 5.0
+signal = "torque_Nm"
+measure = "settling_time_s"
+step_at_s = 0.02
+band_percent = 10
+max = 0.005
 """
 
 CONTROLLER = """\

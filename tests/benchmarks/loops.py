@@ -23,6 +23,10 @@ NOISY = {
     "run": {"duration_s": 2.0, "record_every": 10},
 }
 
+IDEAL_LEGS = {"inverter": {"dead_time_s": 0.0}}
+IDEAL = {**IDEAL_LEGS, "sensors": {"replace": True}}
+SWITCHED = {"inverter": {"model": "switched"}}
+
 
 def changed(base, *changes):
     """(tables, tables to put over them) => deep-merged; a changed table with `replace=True` stands alone."""

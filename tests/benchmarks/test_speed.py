@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 from c_twin import EXACT, QUICK, compile_twin, make_loop, run_drybench, run_twin
-from loops import NOISY, changed
+from loops import IDEAL, IDEAL_LEGS, NOISY, SWITCHED, changed
 
 import simcore
 from controllers import Command, Controller
@@ -24,9 +24,6 @@ from simcore import Bench
 ROOT = Path(simcore.__file__).resolve().parent.parent
 RUN = ("-m", "simcore", "run", str(ROOT / "scenarios" / "torque_steps.toml"), "--no-plot")
 
-IDEAL_LEGS = {"inverter": {"dead_time_s": 0.0}}
-IDEAL = {**IDEAL_LEGS, "sensors": {"replace": True}}
-SWITCHED = {"inverter": {"model": "switched"}}
 # A saturating map; its motor wants more voltage than the base scenario's.
 FLUX_MAP = {
     "machine": {"replace": True, "part": "motors/yard_tractor"},
