@@ -237,7 +237,7 @@ def test_a_fault_of_ours_is_one_sentence_and_stops_one_scenario_only(folder, mon
     status, _, err = run("--quiet", *files)
     assert status == 3 and err.startswith("Traceback (most recent call last):\n") and "the traceback above" in err
     monkeypatch.undo()
-    os.chdir(folder)
+    monkeypatch.chdir(folder)
     assert run(*files)[0] == 0 and not Path("results/a/traceback.txt").exists()
 
 

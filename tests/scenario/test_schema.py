@@ -5,6 +5,7 @@ import json
 import subprocess
 import sys
 import tomllib
+from pathlib import Path
 
 import pytest
 from scenario_texts import FREE, good, spoiled, write
@@ -169,5 +170,6 @@ def test_signals_and_measures_are_those_that_other_rooms_make():
 def test_the_reader_is_imported_without_heavy_libraries():
     heavy = "('numpy', 'scipy', 'numba', 'matplotlib')"
     code = f"import sys, simcore.scenario.reader; print([m for m in {heavy} if m in sys.modules])"
-    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    root = Path(__file__).resolve().parents[2]
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=root).stdout
     assert out.strip() == "[]"
