@@ -91,6 +91,8 @@ def test_stopped_while_compiling(tmp_path):
 def test_stopped_while_starting(tmp_path, delay_s):
     begun = time.monotonic()
     status, said, _ = interrupted(tmp_path, ready=lambda *_: time.monotonic() - begun > delay_s)
+    if status == -signal.SIGINT:
+        pytest.skip("stopped before Python reached our code")
     assert status == 130 and said in (f"{SENTENCE}\n", "Stopped.\n") and left_in(tmp_path) == []
 
 
