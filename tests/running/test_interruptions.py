@@ -82,7 +82,7 @@ def test_stopped_while_compiling(tmp_path):
 
     status, said, took_s = interrupted(tmp_path / "results", ready=compiling, DRYBENCH_CACHE=str(tmp_path / "cache"))
     # The compiler would go on for many seconds.
-    assert took_s < 5.0
+    assert took_s < 12.0
     assert status == 130 and said.count("\n") == 2 and said.endswith(f"{SENTENCE}\n")
     assert left_in(tmp_path / "results") == []
 
