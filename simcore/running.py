@@ -1,5 +1,6 @@
 """What `drybench run` does: read, run, judge, write and print, one scenario after the other."""
 
+import gc
 import json
 import sys
 import time
@@ -176,6 +177,9 @@ def _recorded(scenario, label, options, check):
         bench = Bench(scenario)
         with compile_note(options.quiet), ended_at_once():
             bench.load_kernels()
+        # What starting made stays: nothing of it is looked at again (see cli.run).
+        gc.freeze()
+        gc.enable()
         check()
         return bench.run(progress), ""
     except RunError as error:
