@@ -31,6 +31,23 @@ def phase_current(leg, id_A, iq_A, angle):
 
 
 @kernel
+def _free_voltage(p, s, table, leg, psi_d, psi_q, omega, theta, link_V, supply_A):
+    """(open leg, plant's state) => the voltage to the negative rail at which its current stays zero [V]."""
+    drive, legs = s.drive, s.legs
+    angle = p.machine.pole_pairs * theta
+    k = rates(p.machine, p.shaft, p.link, drive, table, s.plant.stuck, psi_d, psi_q, omega, math.sin(angle), math.cos(angle),
+              link_V, supply_A)  # fmt: skip
+    va, vb, vc = k[10], -0.5 * k[10] + HALF_SQRT3 * k[11], -0.5 * k[10] - HALF_SQRT3 * k[11]
+    phase = va if leg == 0 else (vb if leg == 1 else vc)
+    for other in range(3):
+        if legs.gate[other] != 0 or legs.diode[other] != 0:
+            tied, _ = leg_law(drive, other, phase_current(other, k[6], k[7], angle), link_V)
+            return tied + phase - (va if other == 0 else (vb if other == 1 else vc))
+    # Nothing ties the machine to a rail: the EMF's extremes reach both rails together.
+    return 0.5 * link_V + phase - 0.5 * (max(va, max(vb, vc)) + min(va, min(vb, vc)))
+
+
+@kernel
 def take_scopes(p, s, table, scopes, samples, now_s, h):
     """(state at now_s, coming step h) => every scope sample that falls into it; the run's own state is not touched."""
     plant, drive = s.plant, s.drive
@@ -54,15 +71,14 @@ def take_scopes(p, s, table, scopes, samples, now_s, h):
             leg_a, _ = leg_law(drive, 0, ia, x[4])
             leg_b, _ = leg_law(drive, 1, ib, x[4])
             leg_c, _ = leg_law(drive, 2, -ia - ib, x[4])
-            # The neutral's voltage from a leg that conducts; an open leg follows its phase.
-            if drive.open_leg == 0:
-                leg_a = leg_b - vb + va
-            elif drive.open_leg == 1:
-                leg_b = leg_a - va + vb
-            elif drive.open_leg == 2:
-                leg_c = leg_a - va + vc
-            elif drive.open_leg == 3:
-                leg_a, leg_b, leg_c = 0.5 * x[4] + va, 0.5 * x[4] + vb, 0.5 * x[4] + vc
+            if drive.open_leg >= 0:
+                legs = s.legs
+                if legs.gate[0] == 0 and legs.diode[0] == 0:
+                    leg_a = _free_voltage(p, s, table, 0, x[0], x[1], x[2], x[3], x[4], x[5])
+                if legs.gate[1] == 0 and legs.diode[1] == 0:
+                    leg_b = _free_voltage(p, s, table, 1, x[0], x[1], x[2], x[3], x[4], x[5])
+                if legs.gate[2] == 0 and legs.diode[2] == 0:
+                    leg_c = _free_voltage(p, s, table, 2, x[0], x[1], x[2], x[3], x[4], x[5])
             row[0] = scope.from_s + s.scope_at[index] * scope.step_s
             row[1], row[2], row[3], row[4], row[5] = ia, ib, -ia - ib, k[6], k[7]
             row[6], row[7], row[8], row[9], row[10], row[11] = leg_a, leg_b, leg_c, va, vb, vc
@@ -104,23 +120,6 @@ def advance_averaged(p, s, table, scopes, samples, tick_start_s, from_s, to_s):
     h = span / steps
     for step in range(steps):
         advance_step(p, s, table, scopes, samples, tick_start_s + from_s + step * h, h)
-
-
-@kernel
-def _free_voltage(p, s, table, leg, psi_d, psi_q, omega, theta, link_V, supply_A):
-    """(open leg, plant's state) => the voltage to the negative rail at which its current stays zero [V]."""
-    drive, legs = s.drive, s.legs
-    angle = p.machine.pole_pairs * theta
-    k = rates(p.machine, p.shaft, p.link, drive, table, s.plant.stuck, psi_d, psi_q, omega, math.sin(angle), math.cos(angle),
-              link_V, supply_A)  # fmt: skip
-    va, vb, vc = k[10], -0.5 * k[10] + HALF_SQRT3 * k[11], -0.5 * k[10] - HALF_SQRT3 * k[11]
-    phase = va if leg == 0 else (vb if leg == 1 else vc)
-    for other in range(3):
-        if legs.gate[other] != 0 or legs.diode[other] != 0:
-            tied, _ = leg_law(drive, other, phase_current(other, k[6], k[7], angle), link_V)
-            return tied + phase - (va if other == 0 else (vb if other == 1 else vc))
-    # Nothing ties the machine to a rail: the EMF's extremes reach both rails together.
-    return 0.5 * link_V + phase - 0.5 * (max(va, max(vb, vc)) + min(va, min(vb, vc)))
 
 
 @kernel

@@ -165,6 +165,39 @@ def test_a_floating_leg_moves_as_far_as_its_diodes_thresholds_let_it(seed):
     assert seen == pytest.approx(expected, abs=0.025)
 
 
+@pytest.mark.parametrize("seed, low, high", NO_LOAD)
+def test_scope_shows_every_leg_at_its_rail_or_floating_between_them(seed, low, high):
+    """A leg whose gate is on lies at that rail, also while both others float; lines agree with the machine's own voltages."""
+    duties, dead_s, ticks, machine = no_load(seed, low, high)
+    recording = run_duties(
+        lambda update: duties[min(update, ticks - 1)],
+        machine={"stator_resistance_ohm": machine["resistance"], "inductance_d_H": machine["inductance"],
+                 "inductance_q_H": machine["inductance"], "magnet_flux_Wb": machine["flux"]},
+        inverter={"dead_time_s": dead_s},
+        supply={"voltage_V": VDC},
+        load={"kind": "rig", "speed_rpm": machine["omega_e"] * 30.0 / math.pi},
+        initial={"angle_electrical_deg": math.degrees(machine["start_rad"])},
+        run={"duration_s": ticks * TICK_S, "substeps": 8},
+        scope=[{"from_s": 0.0, "to_s": ticks * TICK_S, "step_s": 0.37e-6}],
+    )  # fmt: skip
+    scope = recording.scopes[0]
+    legs = np.column_stack([scope[name] for name in ("leg_a_V", "leg_b_V", "leg_c_V")])
+    phases = np.column_stack([scope[name] for name in ("va_V", "vb_V", "vc_V")])
+    gates = Bridge(0.0, 0.0, VDC, None, [command_edges(duties[:, leg], TICK_S) for leg in range(3)], dead_s).gates
+    asked = [gates(t) for t in scope["time_s"]]
+    floating = 0
+    for leg in range(3):
+        rail = np.array([np.nan if row[leg] is None else row[leg] * VDC for row in asked])
+        on = np.isfinite(rail)
+        assert legs[on, leg] == pytest.approx(rail[on], abs=1e-9)
+        free = legs[~on, leg]
+        floating += np.count_nonzero((free > 1.0) & (free < VDC - 1.0))
+    assert floating > 10
+    assert legs.min() > -1e-3 and legs.max() < VDC + 1e-3
+    assert legs[:, 0] - legs[:, 1] == pytest.approx(phases[:, 0] - phases[:, 1], abs=1e-6)
+    assert legs[:, 1] - legs[:, 2] == pytest.approx(phases[:, 1] - phases[:, 2], abs=1e-6)
+
+
 def test_pulses_and_gaps_below_the_minimum_are_dropped(verified):
     """A pulse of duty d spans 2 d ticks: 3 us go, 5 us stay, on both sides."""
     ticks = 24
