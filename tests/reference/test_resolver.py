@@ -228,17 +228,17 @@ def test_overshoot_of_an_angle_step(verified, damping, percent):
 
 
 def test_loop_agrees_with_a_stiff_reference_at_coarse_steps(make_scenario):
-    """20 substeps a tick or 1: the loop is integrated, not sampled (1e-4 deg at wn step = 0.09)."""
+    """20 substeps a tick or 1: the loop is integrated, not sampled (wn step = 0.09, 63 000 rad/s2)."""
     from simcore import Bench
 
     errors = []
     for substeps in (1, 20):
         scenario = make_scenario(
             machine={"pole_pairs": 1},
-            load={"speed_rpm": {"points": [[0.0, 0.0], [0.01, 2000.0], [0.02, -2000.0]], "shape": "linear"}},
+            load={"speed_rpm": {"points": [[0.0, 0.0], [0.01, 6000.0], [0.02, -6000.0]], "shape": "linear"}},
             sensors={"position": {"kind": "resolver", "offset_sin": 0.02}},
             run={"duration_s": 0.02, "substeps": substeps},
         )
         errors.append(Bench(scenario).run()["angle_error_deg"])
     assert np.ptp(errors[1]) > 0.5
-    assert errors[0] == pytest.approx(errors[1], abs=1e-3)
+    assert errors[0] == pytest.approx(errors[1], abs=2e-4)
