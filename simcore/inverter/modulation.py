@@ -2,7 +2,7 @@
 
 Linear limits (phase peak): sine Vdc/2, all others Vdc/sqrt(3); six-step reaches a fundamental of 2/pi Vdc.  Source:
 D. G. Holmes, T. A. Lipo, Pulse Width Modulation for Power Converters, 2003 (from memory).
-Checked: tests/reference/test_modulation_limits.py, test_discontinuous.py, test_overmodulation.py.
+Checked: tests/reference/test_modulation_limits.py, test_overmodulation.py.
 """
 
 import math

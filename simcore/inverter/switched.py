@@ -2,7 +2,8 @@
 
 With both switches off the diode path follows the current's sign; a leg whose current has ended floats until a gate turns on.
 On even ticks an upper switch is on from the start for duty x tick, on odd ticks from (1 - duty) x tick on.
-Checked: tests/inverter/test_switched.py, tests/reference/test_pwm_spectra.py, test_dead_time.py.
+Checked: tests/inverter/test_switched_circuit.py, tests/reference/test_pwm_spectra.py,
+tests/reference/test_dead_time.py.
 """
 
 from simcore.inverter.legs import drop_short_pulse, set_ideal_vector, set_leg

@@ -2,16 +2,7 @@
 
 import numpy as np
 
-BINDING_NAMES = {
-    0: "none",
-    1: "current",
-    2: "voltage",
-    3: "voltage_and_current",
-    4: "mtpv",
-    5: "modulator",
-    6: "torque_slew",
-    7: "speed",
-}
+from controllers.contract import BINDING_LIMITS
 
 
 def code_names(recording, signal):
@@ -19,7 +10,7 @@ def code_names(recording, signal):
     told = getattr(recording, "binding_names" if signal == "binding_limit" else "state_names", None)
     if told:
         return {int(code): str(name) for code, name in told.items()}
-    return dict(BINDING_NAMES) if signal == "binding_limit" else {0: "running"}
+    return dict(BINDING_LIMITS) if signal == "binding_limit" else {0: "running"}
 
 
 def shares(recording, signal):

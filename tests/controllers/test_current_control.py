@@ -272,3 +272,16 @@ def test_a_forgotten_low_pass_lets_the_true_current_overshoot_while_the_measured
     verified(what.format("true"), source, true.max(), recording["iq_A"].max() / 50.0, 0.005)
     verified(what.format("measured"), source, measured.max(), recording["iq_measured_A"].max() / 50.0, 0.005)
     assert recording["iq_A"].max() - 50.0 > 1.4 * (recording["iq_measured_A"].max() - 50.0)
+
+
+def test_a_slewed_request_leaves_a_limit_at_once():
+    # 20 kNm/s towards 3000 Nm; the machine grants 318.75 Nm (MTPA at 400 A, references of machine E). Withdrawn at 60 ms the
+    # torque falls at 20 kNm/s from what was granted: 118.75 Nm 10 ms later, and not from what the ramp would have reached.
+    recording = run(
+        {"torque_slew_Nm_per_s": 20000.0, "current_bandwidth_Hz": 900}, {"torque_Nm": [[0.0, 3000.0], [0.06, 0.0]]},
+        mode="torque", load={"kind": "rig", "speed_rpm": 100}, run={"duration_s": 0.08},
+    )  # fmt: skip
+    before, after = (int(round(t / recording.row_s)) for t in (0.059, 0.070))
+    assert recording["torque_Nm"][before] == pytest.approx(318.745878, rel=2e-3)
+    # The current loop follows a ramp by one time constant: 20 kNm/s / (2 pi 900 Hz) = 3.5 Nm.
+    assert recording["torque_Nm"][after] == pytest.approx(318.745878 - 200.0 + 3.5, abs=3.0)

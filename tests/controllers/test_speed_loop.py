@@ -161,3 +161,9 @@ def test_a_speed_above_the_machines_is_limited_and_told(direction):
     recording = Bench(scenario).run()
     assert recording["speed_rpm"][-1] == pytest.approx(direction * 500.0, rel=1e-3)
     assert recording["binding_limit"][-1] == 7
+
+
+def test_the_torque_reference_is_what_the_limits_grant():
+    """A step of 4000 rpm asks for 1316 Nm; this machine gives 1.5 p psi I = 108 Nm at its 300 A (references' machine D)."""
+    recording = run({"speed_rpm": [[0.0, 0.0], [0.01, 4000.0]]}, {"speed_bandwidth_Hz": 20.0}, duration_s=0.03)
+    assert recording["torque_reference_Nm"].max() == pytest.approx(108.0, rel=1e-3)
