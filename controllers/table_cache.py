@@ -3,6 +3,7 @@
 import hashlib
 import os
 import tempfile
+from functools import cache, lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -20,8 +21,9 @@ def cached_tables(key_arrays, builder, folder=None):
     folder = Path(folder) if folder is not None else cache_root() / "tables"
     path = folder / f"{_key(key_arrays)}.npy"
     try:
-        table = np.load(path, allow_pickle=False)
-        if table.dtype == np.float64 and np.all(np.isfinite(table)):
+        seen = os.stat(path)
+        table = _loaded(path, (seen.st_mtime_ns, seen.st_size, seen.st_ino))
+        if table is not None:
             return table
     except (OSError, ValueError, EOFError):
         pass
@@ -30,11 +32,25 @@ def cached_tables(key_arrays, builder, folder=None):
     return table
 
 
-def _key(key_arrays):
+@lru_cache(maxsize=8)
+def _loaded(path, _stamp):
+    """A file's table, None where it is none; many controllers of one machine share it and never write into it."""
+    table = np.load(path, allow_pickle=False)
+    return table if table.dtype == np.float64 and np.all(np.isfinite(table)) else None
+
+
+@cache
+def _begun():
+    """The hash over NumPy's version and the sources that a table is made by."""
     digest = hashlib.sha256(np.__version__.encode())
     for folder in (Path(__file__).parent, Path(simcore.kernel.__file__).parent / "plant"):
         for source in sorted(folder.glob("*.py")):
             digest.update(source.read_bytes())
+    return digest
+
+
+def _key(key_arrays):
+    digest = _begun().copy()
     for entry in key_arrays:
         entry = np.ascontiguousarray(entry, dtype=np.float64)
         digest.update(repr(entry.shape).encode() + entry.tobytes())

@@ -92,10 +92,11 @@ def inlined(function):
         return njit(**(_OPTIONS | {"forceinline": True}))(function)
 
 
-def entry(function, signature, *, counted=False):
+def entry(function, signature, *, counted=False, threads=False):
     """A kernel that Python calls: compiled, or loaded from the cache, at once for this signature.
 
-    counted turns reference counting on, which a kernel needs that makes arrays of its own.
+    counted turns reference counting on, which a kernel needs that makes arrays of its own. threads lets other threads of
+    Python run meanwhile.
     """
     with code_cache():
-        return njit(signature, **(_OPTIONS | {"_nrt": counted}))(function)
+        return njit(signature, **(_OPTIONS | {"_nrt": counted, "nogil": threads}))(function)

@@ -64,11 +64,9 @@ def compare_map_energy(scenario, params, table, first_row, plant, audit):
     """
     from simcore.loop.records import ROW_CHANNELS
     from simcore.loop.shims import machine_currents
-    from simcore.plant.fluxmap_build import spline_of_map
     from simcore.plant.fluxmap_energy import coenergy_difference
 
-    data = scenario.machine.map_data
-    tables = spline_of_map(data.id_A, data.iq_A, data.psi_d_Wb, data.psi_q_Wb)
+    tables = scenario.machine.map_data.tables
     start = tuple(float(first_row[ROW_CHANNELS.index(name)]) for name in ("id_A", "iq_A"))
     end = machine_currents(params, table, plant["psi_d"], plant["psi_q"])
     if not all(math.isfinite(value) for value in (*start, *end)):

@@ -97,6 +97,11 @@ def _module(scenario):
 
 def load_controller(scenario):
     """(scenario) => a fresh instance of its controller's class."""
+    return controller_maker(scenario)()
+
+
+def controller_maker(scenario):
+    """(scenario) => function that gives a fresh instance at every call; the module is loaded once, here."""
     from controllers.contract import Controller
 
     module = _module(scenario)
@@ -114,9 +119,12 @@ def load_controller(scenario):
     if inspect.isabstract(found):
         missing = " and ".join(sorted(found.__abstractmethods__))
         raise _problem(scenario, f"{name} does not define {missing}", "Define it as the contract says")
-    try:
-        return found()
-    except (Exception, SystemExit) as error:
-        raise _problem(
-            scenario, f"{name}() raised {type(error).__name__}: {error}", "A controller is made without arguments; use reset"
-        ) from error
+
+    def make():
+        try:
+            return found()
+        except (Exception, SystemExit) as error:
+            rule = f"{name}() raised {type(error).__name__}: {error}"
+            raise _problem(scenario, rule, "A controller is made without arguments; use reset") from error
+
+    return make

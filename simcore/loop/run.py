@@ -111,7 +111,7 @@ def compiled_run():
         bench, state, measured, command, vector, vector, _array(SCOPE), block, block, block, types.int64, types.int64,
         types.int64, types.FunctionType(step_signature()), block, block, vector,
     )  # fmt: skip
-    return entry(_run_compiled, signature)
+    return entry(_run_compiled, signature, threads=True)
 
 
 def _called(function, signature):

@@ -6,7 +6,6 @@ import numpy as np
 
 from simcore.inverter.records import NEVER
 from simcore.loop.records import BENCH, PROFILES, SCOPE, SCOPE_CHANNELS, STATE
-from simcore.plant.fluxmap_build import build_map_tables
 from simcore.plant.records import CAPACITOR, CAPACITOR_AND_CHOKE, FREE, LOCKED, RIG, STIFF
 from simcore.plant.temperature import magnet_flux_Wb, resistance_ohm
 from simcore.sensing.records import IDEAL, RESOLVER
@@ -21,10 +20,8 @@ def fill_machine(record, machine):
     record["pole_pairs"] = machine.pole_pairs
     record["resistance_ohm"] = resistance_ohm(machine)
     if machine.kind == "flux_map":
-        data = machine.map_data
-        tables = build_map_tables(data.id_A, data.iq_A, data.psi_d_Wb, data.psi_q_Wb)
         record["use_map"], record["map_offset"] = 1, 0
-        return np.ascontiguousarray(tables.table)
+        return np.ascontiguousarray(machine.map_data.tables.table)
     record["inductance_d_H"], record["inductance_q_H"] = machine.inductance_d_H, machine.inductance_q_H
     record["magnet_flux_Wb"] = magnet_flux_Wb(machine)
     return np.zeros(1)

@@ -54,16 +54,6 @@ class MapTables:
         return psi_d, l_dd, l_dq, psi_q, l_qd, l_qq
 
 
-def spline_of_map(id_A, iq_A, psi_d_Wb, psi_q_Wb):
-    """Axes (n,), (m,) rising; flux linkages (n, m) [Wb] => MapTables with their numpy methods only, for a map that was checked:
-    without the inverse, which takes most of the time."""
-    id_A, iq_A, psi_d, psi_q = (np.ascontiguousarray(a, dtype=float) for a in (id_A, iq_A, psi_d_Wb, psi_q_Wb))
-    cells = spline_cells(id_A, iq_A, psi_d, psi_q)
-    return MapTables(
-        table=np.zeros(0), id_A=id_A, iq_A=iq_A, cells=cells, inverse_cells=(0, 0), inverse_error_relative=np.nan
-    )
-
-
 def build_map_tables(id_A, iq_A, psi_d_Wb, psi_q_Wb, accuracy=ACCURACY):
     """Axes (n,), (m,) rising; flux linkages (n, m) [Wb] => MapTables. Raises MapError, with the place, where it
     cannot be inverted."""

@@ -3,6 +3,7 @@
 import csv
 import io
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -35,6 +36,13 @@ class MapData:
         return all(np.array_equal(getattr(self, n), getattr(other, n)) for n in names)
 
     __hash__ = None
+
+    @cached_property
+    def tables(self):
+        """The map inverted and ready for kernels (simcore.plant.fluxmap_build.MapTables), made once."""
+        from simcore.plant.fluxmap_build import build_map_tables
+
+        return build_map_tables(self.id_A, self.iq_A, self.psi_d_Wb, self.psi_q_Wb)
 
 
 def read_flux_map(path, columns=None) -> MapData:

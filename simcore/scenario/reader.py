@@ -1,6 +1,5 @@
 """From a scenario file to a checked Scenario: base, overrides, parts, models, checks between tables."""
 
-import copy
 from pathlib import Path
 from typing import Annotated
 
@@ -45,7 +44,7 @@ def scenario_from(document, path="scenario.toml", overrides=()) -> Scenario:
     """Check a scenario given as a dict; relative paths count from the folder of `path` (which need not exist)."""
     path = Path(path)
     report = Report(path)
-    report.document = copy.deepcopy(document)
+    report.document = _plain(document)
     parts.remember_folder(report.document, path.parent)
     return _check(report, path, overrides)
 

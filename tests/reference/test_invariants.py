@@ -456,7 +456,7 @@ def test_rows_wider_apart_keep_states_and_energies(every, update, model):
 @pytest.mark.parametrize("update", ["double", "single"])
 def test_the_length_of_a_chunk_does_not_matter(monkeypatch, chunk_s, update):
     whole = Bench(noisy("torque", update=update)).run()
-    monkeypatch.setattr("simcore.loop.bench.CHUNK_S", chunk_s)
+    monkeypatch.setattr("simcore.loop.member.CHUNK_S", chunk_s)
     monkeypatch.setattr("simcore.loop.python_shell.CHUNK_UPDATES", max(1, int(chunk_s * 3000)))
     equal_to_the_last_bit(whole, Bench(noisy("torque", update=update)).run())
     equal_to_the_last_bit(whole, Bench(noisy("torque", update=update)).run(in_python=True))

@@ -1,0 +1,127 @@
+"""One member of an ensemble, or the only one of a bench: its arrays, made ready, stepped in chunks, closed to a recording."""
+
+import math
+import time
+
+import numpy as np
+
+from controllers.contract import COMMAND, MEASURED
+from simcore.loop.audit import close_audit, compare_map_energy, stored_energy
+from simcore.loop.errors import status_sentence
+from simcore.loop.recording import Recording
+from simcore.loop.records import OK, ROW_CHANNELS, SUM_CHANNELS, SUMS_AT
+from simcore.loop.setup import build_parameters, build_state
+
+CHUNK_S = 0.1
+_NOT_TOLD = ("torque_reference_Nm", "torque_estimate_Nm", "id_reference_A", "iq_reference_A", "voltage_margin_V")
+
+
+class Member:
+    """(scenario, controller after its reset, names of its own signals, perf_counter() before it) => a run at tick 0.
+
+    Records are arrays of length 1, so that every member runs as number 0 of its own: its noise depends on its scenario's seed
+    alone, and a scenario gives the same bits on a bench and in any ensemble.  Stack them (params, states, ...) for a device
+    that runs all members at once.
+    """
+
+    def __init__(self, scenario, controller, names, begun):
+        self._begun = begun
+        self.scenario, self.controller, self.names = scenario, controller, names
+        self.params, self.table, self.points, self.scopes, self.samples = build_parameters(scenario)
+        self.states = build_state(scenario, self.params, self.table)
+        self._before = stored_energy(scenario, self.params, self.states[0]["plant"])
+        ticks, every = scenario.ticks, scenario.record_every
+        self.rows = np.empty(((ticks + every - 1) // every, len(ROW_CHANNELS)))
+        self.extras = np.zeros((len(self.rows), len(names)))
+        self.measured, self.commands = np.zeros(1, MEASURED), np.zeros(1, COMMAND)
+        for name in _NOT_TOLD:
+            self.commands[name] = math.nan
+        self.wall_s = 0.0
+
+    @property
+    def common(self):
+        """The arrays that every shell of the loop takes, in the order of loop/run.py."""
+        return (self.params, self.states, self.measured, self.commands, self.table, self.points, self.scopes, self.samples,
+                self.rows, self.extras)  # fmt: skip
+
+    @property
+    def share(self):
+        """Part of the run that is done, 0 to 1."""
+        return float(self.states["tick"][0]) / self.scenario.ticks
+
+    @property
+    def done_s(self):
+        """Simulated time so far [s]."""
+        return float(self.states["tick"][0]) * self.scenario.tick_s
+
+    def run_compiled(self, step, after_chunk=None):
+        """(CompiledStep) => the run to its end or a failure; after_chunk() is called about every 0.1 simulated seconds."""
+        from simcore.loop.run import compiled_run
+
+        run, common, state = compiled_run(), self.common, self.states
+        ticks = self.scenario.ticks
+        chunk = max(2, 2 * round(0.5 * CHUNK_S / self.scenario.tick_s))
+        own = (step.function, step.parameters, step.state, step.tables)
+        # An empty call first: the conversion of arguments that are new to the run is no part of stepping.
+        run(*common, 0, ticks, 0, *own)
+        while state["tick"][0] < ticks and state["status"][0] == OK:
+            until = min(ticks, int(state["tick"][0]) + chunk)
+            begun = time.perf_counter()
+            run(*common, until, ticks, 0, *own)
+            self.wall_s += time.perf_counter() - begun
+            if after_chunk is not None:
+                after_chunk()
+
+    def close(self, problem=None):
+        """(sentence of a failure outside the kernels, or None) => Recording up to the tick reached; its `error` is the sentence
+        of what ended the run early, None where nothing did."""
+        scenario, state, every = self.scenario, self.states[0], self.scenario.record_every
+        if problem is None and state["status"] != OK:
+            problem = status_sentence(scenario, self.controller, state)
+        done = int(state["tick"])
+        audit = close_audit(scenario, self.params, self._before, state)
+        findings = self._findings(state)
+        if scenario.machine.kind == "flux_map" and done:
+            findings += compare_map_energy(scenario, self.params, self.table, self.rows[0], state["plant"], audit)
+        kept = (done + every - 1) // every
+        if done % every:
+            # A run that broke off inside a row left its sums behind.
+            self.rows[kept - 1, SUMS_AT:] = [state["row"][name] for name in SUM_CHANNELS]
+        scopes = [(int(s["first"]), int(s["count"])) for s in self.scopes[: len(scenario.scope)]]
+        recording = Recording(
+            scenario, self.params, self.table, self.rows[:kept], self.extras[:kept], self.names, done,
+            _closing(scenario, state), audit, (self.samples, scopes), findings,
+        )  # fmt: skip
+        simulated = done * scenario.tick_s
+        recording.timing = {
+            "simulated_s": simulated,
+            "wall_s": self.wall_s,
+            "total_s": time.perf_counter() - self._begun,
+            "real_time_factor": simulated / self.wall_s if self.wall_s > 0.0 else math.nan,
+        }
+        recording.error = problem
+        return recording
+
+    def _findings(self, state):
+        findings = list(self.scenario.findings)
+        if state["map_tick"] >= 0:
+            at_s = state["map_tick"] * self.scenario.tick_s
+            findings.append(
+                f"The current left the flux map at tick {state['map_tick']} ({at_s:.6g} s), by at most "
+                f"{100.0 * state['map_distance']:.2g} % of the map's range; the map continues linearly there."
+            )
+        return tuple(findings)
+
+
+def _closing(scenario, state):
+    """The state after the last tick, for metrics.json."""
+    plant = state["plant"]
+    return {
+        "time_s": float(state["tick"] * scenario.tick_s),
+        "psi_d_Wb": float(plant["psi_d"]),
+        "psi_q_Wb": float(plant["psi_q"]),
+        "speed_rpm": float(plant["omega"] * 30.0 / math.pi),
+        "angle_deg": float(math.degrees(plant["theta"])),
+        "link_voltage_V": float(plant["link_V"]),
+        "supply_inductance_current_A": float(plant["supply_A"]),
+    }
