@@ -89,7 +89,11 @@ _TOPICS = {
     "Machine and solver": ("test_machine_step", "test_solver"),
     "Shaft, link, temperature": ("test_shaft", "test_link", "test_temperature"),
     "Flux maps": ("test_fluxmap", "test_measured_map_loop"),
-    "Modulation": ("test_modulation_limits", "test_overmodulation", "test_pwm_spectra"),
+    "Modulation": (
+        "test_modulation_limits", "test_overmodulation", "test_pwm_spectra", "test_modulators_in_the_loop",
+        "test_scope_capture",
+    ),  # fmt: skip
+    "Link capacitor": ("test_link_capacitor",),
     "Dead time and switched legs": ("test_dead_time", "test_switched_circuit"),
     "Conduction losses": ("test_devices",),
     "Resolver and tracking loop": ("test_resolver",),
