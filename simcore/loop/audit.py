@@ -2,6 +2,8 @@
 
 import math
 
+import numpy as np
+
 TOLD_SHARE = 1e-4  # of the run's energy, from which on it is told that a map is not conservative
 
 
@@ -11,10 +13,29 @@ def stored_energy(scenario, params, plant):
     stored = {"magnetic": None}
     if scenario.machine.kind == "constants":
         machine = p["machine"]
-        rest_d = (plant["psi_d"] - machine["magnet_flux_Wb"]) ** 2 / machine["inductance_d_H"]
-        stored["magnetic"] = float(0.75 * (rest_d + plant["psi_q"] ** 2 / machine["inductance_q_H"]))
-    if scenario.load.kind == "free":
-        stored["kinetic"] = float(0.5 * p["shaft"]["inertia_kg_m2"] * plant["omega"] ** 2)
+        psi_d, psi_q = plant["psi_d"], plant["psi_q"]
+        if machine["emf_count"]:
+            from simcore.loop.shims import machine_detail
+
+            delta_d, delta_q, _ = machine_detail(params, plant["theta"], 0.0)
+            psi_d, psi_q = psi_d - delta_d, psi_q - delta_q
+        rest_d = (psi_d - machine["magnet_flux_Wb"]) ** 2 / machine["inductance_d_H"]
+        stored["magnetic"] = float(0.75 * (rest_d + psi_q**2 / machine["inductance_q_H"]))
+    machine, shaft = p["machine"], p["shaft"]
+    if machine["cogging_count"]:
+        # The work against the torque T_n sin(n theta + phi).
+        orders = machine["cogging_order"][: machine["cogging_count"]]
+        at = orders * plant["theta"] + machine["cogging_phase_rad"][: len(orders)]
+        stored["cogging"] = float(np.sum(machine["cogging_Nm"][: len(orders)] / orders * np.cos(at)))
+    if scenario.load.kind in ("free", "vehicle", "two_mass"):
+        stored["kinetic"] = float(0.5 * shaft["inertia_kg_m2"] * plant["omega"] ** 2)
+    if scenario.load.kind == "two_mass":
+        stored["kinetic"] += float(0.5 * shaft["load_inertia_kg_m2"] * plant["omega_load"] ** 2)
+        bent = max(abs(float(plant["twist"])) - float(shaft["half_backlash_rad"]), 0.0)
+        stored["shaft_twist"] = float(0.5 * shaft["stiffness_Nm_per_rad"]) * bent**2
+    if p["link"]["battery"] and p["link"]["polarisation_s"] > 0.0:
+        farad = p["link"]["polarisation_s"] / p["link"]["polarisation_ohm"]
+        stored["battery_polarisation"] = float(0.5 * farad * plant["polarisation_V"] ** 2)
     link = p["link"]
     if link["kind"] > 0:
         stored["link_capacitor"] = float(0.5 * link["capacitance_F"] * plant["link_V"] ** 2)
@@ -33,13 +54,21 @@ def close_audit(scenario, params, before, state):
     energy_out = float(sums["supply_out_J"] + sums["shaft_out_J"])
     losses = {
         "copper": float(sums["copper_J"]),
-        "iron": 0.0,
+        "iron": float(sums["iron_J"]),
         "conduction": float(sums["conduction_J"]),
         "switching": 0.0,
         "supply_resistance": float(sums["supply_loss_J"]),
         "friction_viscous": float(sums["viscous_J"]),
         "friction_dry": float(sums["coulomb_J"]),
     }
+    # Told only where the bench has them.
+    for name, channel, there in (
+        ("gear_and_shaft", "shaft_loss_J", scenario.load.kind in ("vehicle", "two_mass")),
+        ("chopper", "chopper_J", params[0]["link"]["chopper_S"] > 0.0),
+        ("auxiliary", "auxiliary_J", params[0]["link"]["auxiliary_W"] > 0.0),
+    ):
+        if there:
+            losses[name] = float(sums[channel])
     after = stored_energy(scenario, params, state["plant"])
     changes = {
         name: float(sums["magnetic_J"]) if value is None else after[name] - value for name, value in before.items()

@@ -41,7 +41,7 @@ class Bench:
             delay_updates=scenario.controller.delay_updates,
             machine=scenario.controller_machine,
             inverter=scenario.inverter,
-            inertia_kg_m2=scenario.load.inertia_kg_m2 if scenario.load.kind == "free" else None,
+            inertia_kg_m2=getattr(scenario.load, "total_inertia_kg_m2", None),
             tuning=dict(scenario.controller.tuning),
             mode=scenario.controller.mode or "torque",
         )

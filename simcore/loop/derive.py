@@ -18,8 +18,47 @@ def _mean(name, factor=1.0):
 
 
 def _torque(r):
+    machine = r.params[0]["machine"]
     pole_pairs = r.scenario.machine.pole_pairs
-    return 1.5 * pole_pairs * (r.channel("psi_d_Wb") * r.channel("iq_A") - r.channel("psi_q_Wb") * r.channel("id_A"))
+    psi_d, psi_q, id_A, iq_A = (r.channel(name) for name in ("psi_d_Wb", "psi_q_Wb", "id_A", "iq_A"))
+    torque = 1.5 * pole_pairs * (psi_d * iq_A - psi_q * id_A)
+    return torque + _torque_of_detail(r, machine, pole_pairs, psi_d, psi_q, id_A, iq_A) if machine["detail"] else torque
+
+
+def _torque_of_detail(r, machine, pole_pairs, psi_d, psi_q, id_A, iq_A):
+    """What iron loss, EMF harmonics and cogging add to the torque of the terminal currents (plant/detail.py)."""
+    theta, omega_e = r.channel("theta"), pole_pairs * r.channel("omega")
+    band = machine["hysteresis_band_rad_s"]
+    g = machine["eddy_S"] * omega_e
+    if band > 0.0:
+        g = g + machine["hysteresis_A_per_Wb"] * omega_e / np.hypot(omega_e, band)
+    more = -1.5 * pole_pairs * g * (psi_d**2 + psi_q**2)
+    for k in range(machine["emf_count"]):
+        order, flux = machine["emf_order"][k], machine["emf_flux_Wb"][k]
+        at = order * pole_pairs * theta + machine["emf_phase_rad"][k]
+        magnetising_d, magnetising_q = id_A + g * psi_q, iq_A - g * psi_d
+        more = more + 1.5 * pole_pairs * order * flux * (np.cos(at) * magnetising_q - np.sin(at) * magnetising_d)
+    for k in range(machine["cogging_count"]):
+        more = more + machine["cogging_Nm"][k] * np.sin(machine["cogging_order"][k] * theta + machine["cogging_phase_rad"][k])
+    return more
+
+
+def _shaft_torque(r):
+    shaft = r.params[0]["shaft"]
+    if r.scenario.load.kind != "two_mass":
+        return np.full(len(r), math.nan)
+    twist, slip = r.channel("twist"), r.channel("omega") - r.channel("omega_load")
+    half, stiffness, damping = shaft["half_backlash_rad"], shaft["stiffness_Nm_per_rad"], shaft["damping_Nm_s"]
+    forward = np.maximum(stiffness * (twist - half) + damping * slip, 0.0)
+    backward = np.minimum(stiffness * (twist + half) + damping * slip, 0.0)
+    if half == 0.0:
+        return stiffness * twist + damping * slip
+    return np.where(twist > half, forward, np.where(twist < -half, backward, 0.0))
+
+
+def _vehicle_speed(r):
+    load = r.scenario.load
+    return r.channel("omega") * load.arm_m * 3.6 if load.kind == "vehicle" else np.full(len(r), math.nan)
 
 
 def _phase(name_d, name_q, shift):
@@ -64,10 +103,6 @@ def _reference(reported, command):
     return reference
 
 
-def _supply_power(r):
-    return r.channel("supply_C") * r.scenario.supply.voltage_V / r.row_length_s
-
-
 def _conduction(r):
     return (r.channel("link_J") - r.channel("terminal_J")) / r.row_length_s
 
@@ -110,16 +145,24 @@ DERIVED = {
     "link_voltage_measured_V": _channel("link_voltage_measured_V"),
     "link_current_A": _mean("link_C"),
     "supply_current_A": _mean("supply_C"),
-    "power_supply_W": _supply_power,
+    "power_supply_W": _mean("supply_J"),
     "power_link_W": _mean("link_J"),
     "power_terminal_W": _mean("terminal_J"),
     "power_shaft_W": _mean("shaft_J"),
     "loss_copper_W": _mean("copper_J"),
-    "loss_iron_W": _constant(lambda r: 0.0),
+    "loss_iron_W": _mean("iron_J"),
     "loss_conduction_W": _conduction,
     "loss_switching_W": _constant(lambda r: 0.0),
     "loss_supply_W": _mean("supply_loss_J"),
     "loss_friction_W": lambda r: (r.channel("viscous_J") + r.channel("coulomb_J")) / r.row_length_s,
+    "loss_gear_W": _mean("shaft_loss_J"),
+    "loss_chopper_W": _mean("chopper_J"),
+    "speed_load_rpm": lambda r: r.channel("omega_load" if r.scenario.load.kind == "two_mass" else "omega") * RPM,
+    "shaft_torque_Nm": _shaft_torque,
+    "vehicle_speed_kmh": _vehicle_speed,
+    "state_of_charge": lambda r: r.channel("charge") if r.scenario.supply.kind == "battery" else np.full(len(r), math.nan),
+    "winding_measured_degC": _channel("winding_measured_degC"),
+    "junction_measured_degC": _channel("junction_measured_degC"),
     "junction_degC": _constant(lambda r: r.params[0]["junction_degC"]),
     "winding_degC": _constant(lambda r: r.params[0]["winding_degC"]),
     "binding_limit": _channel("binding_limit"),

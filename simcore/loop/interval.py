@@ -5,9 +5,10 @@ import math
 from simcore.inverter.switched import next_event_s, pass_events, set_switched_legs
 from simcore.kernel import inlined, kernel
 from simcore.loop.records import MAX_SCOPES
-from simcore.plant.machine import currents
+from simcore.plant.detail import terminal_currents
+from simcore.plant.link import set_supply
 from simcore.plant.rates import leg_law, rates, rk4, settle_at_rest, step_plant
-from simcore.plant.records import FREE
+from simcore.plant.records import FREE, TWO_MASS
 from simcore.rotation import HALF_SQRT3
 from simcore.sensing.current import filter_currents
 from simcore.sensing.position import track
@@ -35,8 +36,8 @@ def _free_voltage(p, s, table, leg, psi_d, psi_q, omega, theta, link_V, supply_A
     """(open leg, plant's state) => the voltage to the negative rail at which its current stays zero [V]."""
     drive, legs = s.drive, s.legs
     angle = p.machine.pole_pairs * theta
-    k = rates(p.machine, p.shaft, p.link, drive, table, s.plant.stuck, psi_d, psi_q, omega, math.sin(angle), math.cos(angle),
-              link_V, supply_A)  # fmt: skip
+    k = rates(p.machine, p.shaft, p.link, drive, table, s.plant.stuck, psi_d, psi_q, omega, theta, math.sin(angle),
+              math.cos(angle), link_V, supply_A, s.plant.omega_load, s.plant.twist)  # fmt: skip
     va, vb, vc = k[10], -0.5 * k[10] + HALF_SQRT3 * k[11], -0.5 * k[10] - HALF_SQRT3 * k[11]
     phase = va if leg == 0 else (vb if leg == 1 else vc)
     for other in range(3):
@@ -57,11 +58,10 @@ def take_scopes(p, s, table, scopes, samples, now_s, h):
             ahead = scope.from_s + s.scope_at[index] * scope.step_s - now_s
             if ahead > h - 1e-12 * scope.step_s - 1e-15:
                 break
-            x = rk4(p.machine, p.shaft, p.link, drive, table, plant.stuck, plant.psi_d, plant.psi_q, plant.omega,
-                    plant.theta, plant.link_V, plant.supply_A, max(ahead, 0.0))  # fmt: skip
+            x = rk4(p.machine, p.shaft, p.link, drive, table, plant, max(ahead, 0.0))
             angle = p.machine.pole_pairs * x[3]
-            k = rates(p.machine, p.shaft, p.link, drive, table, plant.stuck, x[0], x[1], x[2], math.sin(angle),
-                      math.cos(angle), x[4], x[5])  # fmt: skip
+            k = rates(p.machine, p.shaft, p.link, drive, table, plant.stuck, x[0], x[1], x[2], x[3], math.sin(angle),
+                      math.cos(angle), x[4], x[5], x[18], x[19])  # fmt: skip
             row = samples[scope.first + s.scope_at[index]]
             ia = phase_current(0, k[6], k[7], angle)
             ib = phase_current(1, k[6], k[7], angle)
@@ -94,16 +94,18 @@ def advance_step(p, s, table, scopes, samples, now_s, h):
     plant, drive = s.plant, s.drive
     if p.scopes > 0:
         take_scopes(p, s, table, scopes, samples, now_s, h)
-    if p.shaft.kind == FREE:
+    if p.shaft.kind == FREE or p.shaft.kind == TWO_MASS:
         settle_at_rest(p.machine, p.shaft, drive, table, plant)
+    if p.link.active:
+        set_supply(p.link, drive, plant, now_s + 0.5 * h)
     theta, omega = plant.theta, plant.omega
     id_A, iq_A = 0.0, 0.0
     filtered = p.current.bandwidth_rad_s > 0.0
     if filtered:
-        id_A, iq_A = currents(p.machine, table, plant.psi_d, plant.psi_q)
+        id_A, iq_A = terminal_currents(p.machine, table, plant.psi_d, plant.psi_q, plant.omega, plant.theta)
     step_plant(p.machine, p.shaft, p.link, drive, table, plant, s.sums, h)
     if filtered:
-        id_1, iq_1 = currents(p.machine, table, plant.psi_d, plant.psi_q)
+        id_1, iq_1 = terminal_currents(p.machine, table, plant.psi_d, plant.psi_q, plant.omega, plant.theta)
         turned = p.machine.pole_pairs * (plant.theta - theta)
         filter_currents(p.current, s.sensors, h, id_A, iq_A, id_1, iq_1, turned)
     if p.position.kind == RESOLVER:
@@ -127,7 +129,7 @@ def _slack(p, s, table, leg, psi_d, psi_q, omega, theta, link_V, supply_A):
     """(leg with both switches off, plant's state) => how far it is from changing over: forward current of its diode [A], or
     what its free voltage lacks to turn a diode on [V].  Below zero it has changed over."""
     if s.legs.diode[leg] != 0:
-        id_A, iq_A = currents(p.machine, table, psi_d, psi_q)
+        id_A, iq_A = terminal_currents(p.machine, table, psi_d, psi_q, omega, theta)
         current = phase_current(leg, id_A, iq_A, p.machine.pole_pairs * theta)
         return -current if s.legs.diode[leg] > 0 else current  # lower diode: current out of the leg
     free = _free_voltage(p, s, table, leg, psi_d, psi_q, omega, theta, link_V, supply_A)
@@ -141,7 +143,7 @@ def _decide_open_legs(p, s, table):
     Decided anew whenever anything switches: a diode that carries nothing yet must not stay on by an earlier decision.
     """
     plant, drive, legs = s.plant, s.drive, s.legs
-    id_A, iq_A = currents(p.machine, table, plant.psi_d, plant.psi_q)
+    id_A, iq_A = terminal_currents(p.machine, table, plant.psi_d, plant.psi_q, plant.omega, plant.theta)
     angle = p.machine.pole_pairs * plant.theta
     ia = phase_current(0, id_A, iq_A, angle)
     ib = phase_current(1, id_A, iq_A, angle)
@@ -169,8 +171,7 @@ def _decide_open_legs(p, s, table):
 def _slack_after(p, s, table, leg, h):
     """(leg with both switches off, time h) => its slack after h."""
     plant = s.plant
-    x = rk4(p.machine, p.shaft, p.link, s.drive, table, plant.stuck, plant.psi_d, plant.psi_q, plant.omega, plant.theta,
-            plant.link_V, plant.supply_A, h)  # fmt: skip
+    x = rk4(p.machine, p.shaft, p.link, s.drive, table, plant, h)
     return _slack(p, s, table, leg, x[0], x[1], x[2], x[3], x[4], x[5])
 
 

@@ -4,7 +4,13 @@ import numpy as np
 
 from simcore.inverter.records import INVERTER, LEGS
 from simcore.plant.records import DRIVE, LINK, MACHINE, PLANT_STATE, SHAFT, SUMS
-from simcore.sensing.records import CURRENT_SENSOR, LINK_VOLTAGE_SENSOR, POSITION_SENSOR, SENSOR_STATE
+from simcore.sensing.records import (
+    CURRENT_SENSOR,
+    LINK_VOLTAGE_SENSOR,
+    POSITION_SENSOR,
+    SENSOR_STATE,
+    TEMPERATURE_SENSOR,
+)
 
 MAX_DELAY = 8
 OK, CONTROLLER_CODE, DUTY_NOT_A_NUMBER, DUTY_OUT_OF_RANGE, GATES_OFF, DIVERGED, MAP_LEFT, GATE_SETTING = range(8)
@@ -35,8 +41,11 @@ BENCH = np.dtype(
         ("current", CURRENT_SENSOR),
         ("position", POSITION_SENSOR),
         ("link_voltage", LINK_VOLTAGE_SENSOR),
+        ("winding", TEMPERATURE_SENSOR),
+        ("junction", TEMPERATURE_SENSOR),
         ("clock", CLOCK),
         ("profiles", PROFILE, (len(PROFILES),)),
+        ("temperature_sensors", "i8"),  # 1: one of them is not ideal
         ("winding_degC", "f8"),
         ("junction_degC", "f8"),
         ("psi_limit_Wb", "f8"),
@@ -52,13 +61,15 @@ LATEST = np.dtype(
         ("angle_error_rad", "f8"),
         ("speed_rpm", "f8"),
         ("link_V", "f8"),
+        ("winding_degC", "f8"),
+        ("junction_degC", "f8"),
     ],
     align=True,
 )
 AUDIT = np.dtype(
     [(name, "f8") for name in (
         "supply_in_J", "supply_out_J", "shaft_in_J", "shaft_out_J", "copper_J", "supply_loss_J", "conduction_J",
-        "viscous_J", "coulomb_J", "magnetic_J",
+        "viscous_J", "coulomb_J", "magnetic_J", "iron_J", "shaft_loss_J", "chopper_J", "auxiliary_J",
     )],
     align=True,
 )  # fmt: skip
@@ -72,6 +83,7 @@ STATE = np.dtype(
         ("sensors", SENSOR_STATE),
         ("latest", LATEST),
         ("audit", AUDIT),
+        ("battery_A", "f8"),  # mean of the last tick
         ("duties", "f8", (3,)),
         ("pending", "f8", (MAX_DELAY + 1, 3)),
         ("profile_at", "i8", (len(PROFILES),)),
@@ -91,14 +103,18 @@ SCOPE = np.dtype([("from_s", "f8"), ("step_s", "f8"), ("first", "i8"), ("count",
 MAX_SCOPES = 4
 
 # Columns of a row.  Instant of the row's tick first, then what was sensed and decided there, then integrals up to the next row.
-STATE_CHANNELS = ("psi_d_Wb", "psi_q_Wb", "id_A", "iq_A", "omega", "theta", "link_voltage_V", "duty_a", "duty_b", "duty_c")
+STATE_CHANNELS = (
+    "psi_d_Wb", "psi_q_Wb", "id_A", "iq_A", "omega", "theta", "link_voltage_V", "duty_a", "duty_b", "duty_c",
+    "omega_load", "twist", "charge",
+)  # fmt: skip
 SENSED_CHANNELS = (
     "id_measured_A", "iq_measured_A", "angle_error_rad", "speed_measured_rpm", "link_voltage_measured_V",
     "torque_reported_Nm", "torque_estimate_Nm", "id_reported_A", "iq_reported_A", "voltage_margin_V", "binding_limit",
+    "winding_measured_degC", "junction_measured_degC",
 )  # fmt: skip
 SUM_CHANNELS = (
     "vd", "vq", "v_alpha", "v_beta", "link_C", "supply_C", "link_J", "terminal_J", "copper_J", "shaft_J", "viscous_J",
-    "coulomb_J", "supply_loss_J",
+    "coulomb_J", "supply_loss_J", "supply_J", "iron_J", "shaft_loss_J", "chopper_J",
 )  # fmt: skip
 ROW_CHANNELS = STATE_CHANNELS + SENSED_CHANNELS + SUM_CHANNELS
 SENSED_AT = len(STATE_CHANNELS)

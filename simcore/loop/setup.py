@@ -5,46 +5,15 @@ import math
 import numpy as np
 
 from simcore.inverter.records import NEVER
+from simcore.loop.fill_plant import fill_link, fill_machine, fill_shaft
+from simcore.loop.fill_sensors import fill_sensors
 from simcore.loop.records import BENCH, PROFILES, SCOPE, SCOPE_CHANNELS, STATE
-from simcore.plant.records import CAPACITOR, CAPACITOR_AND_CHOKE, FREE, LOCKED, RIG, STIFF
-from simcore.plant.temperature import magnet_flux_Wb, resistance_ohm
-from simcore.sensing.records import IDEAL, RESOLVER
+from simcore.plant.temperature import magnet_flux_Wb
+from simcore.scenario.load import GRAVITY_m_per_s2
+from simcore.sensing.records import ENCODER, RESOLVER
 
-LOAD_KINDS = {"rig": RIG, "free": FREE, "locked": LOCKED}
 SIGN_BAND_SHARE = 0.1 / 7.0179  # i / sqrt(i^2 + band^2) reaches 0.99 at 7.0179 bands, put at 10 % of max_current_A
 PSI_LIMIT = 1e3  # flux linkage over the machine's own scale beyond which a solution counts as diverged
-
-
-def fill_machine(record, machine):
-    """(machine model) => machine record filled, the flat table its map needs (one zero for constants)."""
-    record["pole_pairs"] = machine.pole_pairs
-    record["resistance_ohm"] = resistance_ohm(machine)
-    if machine.kind == "flux_map":
-        record["use_map"], record["map_offset"] = 1, 0
-        return np.ascontiguousarray(machine.map_data.tables.table)
-    record["inductance_d_H"], record["inductance_q_H"] = machine.inductance_d_H, machine.inductance_q_H
-    record["magnet_flux_Wb"] = magnet_flux_Wb(machine)
-    return np.zeros(1)
-
-
-def _fill_shaft(record, load):
-    record["kind"] = LOAD_KINDS[load.kind]
-    if load.kind == "free":
-        record["inertia_kg_m2"], record["viscous_Nm_s"] = load.inertia_kg_m2, load.viscous_Nm_s
-        record["coulomb_Nm"] = load.coulomb_Nm
-        record["stiction_Nm"] = load.coulomb_Nm if load.stiction_Nm is None else load.stiction_Nm
-
-
-def _fill_link(record, supply, inverter):
-    record["source_V"], record["resistance_ohm"] = supply.voltage_V, supply.resistance_ohm
-    record["inductance_H"], record["capacitance_F"] = supply.inductance_H, inverter.link_capacitance_F
-    if supply.inductance_H > 0.0:
-        record["kind"] = CAPACITOR_AND_CHOKE
-    elif supply.resistance_ohm > 0.0:
-        record["kind"] = CAPACITOR
-    else:
-        record["kind"] = STIFF
-        record["resistance_ohm"] = 0.0
 
 
 def _fill_inverter(record, inverter, machine, tick_s):
@@ -70,38 +39,6 @@ def _fill_inverter(record, inverter, machine, tick_s):
     record["ideal"] = lossless and (inverter.model == "switched" or inverter.dead_time_s == 0.0)
 
 
-def _lsb(bits, full_range):
-    return 2.0 * full_range / 2.0**bits if bits else 0.0
-
-
-def _fill_sensors(p, sensors, machine):
-    current, record = sensors.current, p["current"]
-    record["phases"] = len(current.phases)
-    record["offset_A"], record["gain"] = current.offset_A, current.gain
-    record["noise_rms_A"], record["range_A"] = current.noise_rms_A, current.range_A
-    record["bandwidth_rad_s"] = 2.0 * math.pi * current.bandwidth_Hz
-    record["lsb_A"] = _lsb(current.adc_bits, current.range_A)
-    position, record = sensors.position, p["position"]
-    record["machine_pole_pairs"] = machine.pole_pairs
-    record["kind"] = IDEAL
-    record["pole_pairs"] = 1.0
-    if position.kind == "resolver":
-        record["kind"], record["pole_pairs"] = RESOLVER, position.pole_pairs
-        record["electrical_ratio"] = machine.pole_pairs / position.pole_pairs
-        quadrature = math.radians(position.quadrature_error_deg)
-        record["sin_quadrature"], record["cos_quadrature"] = math.sin(quadrature), math.cos(quadrature)
-        for name in ("amplitude_imbalance", "offset_sin", "offset_cos", "noise_rms"):
-            record[name] = getattr(position, name)
-        record["mounting_offset_rad"] = math.radians(position.mounting_offset_deg)
-        record["natural_frequency_rad_s"] = 2.0 * math.pi * position.tracking_natural_frequency_Hz
-        record["damping"] = position.tracking_damping
-    elif hasattr(position, "mounting_offset_deg"):
-        record["mounting_offset_rad"] = math.radians(position.mounting_offset_deg)
-    voltage, record = sensors.link_voltage, p["link_voltage"]
-    record["gain"], record["offset_V"], record["noise_rms_V"] = voltage.gain, voltage.offset_V, voltage.noise_rms_V
-    record["range_V"], record["lsb_V"] = voltage.range_V, _lsb(voltage.adc_bits, voltage.range_V)
-
-
 def profile_points(profile, tick_s):
     """(profile) => array (points, 2) of tick and value: steps act from the rounded tick, ramps between exact times."""
     ticks = [time / tick_s if profile.shape == "linear" else float(round(time / tick_s)) for time in profile.times]
@@ -111,7 +48,12 @@ def profile_points(profile, tick_s):
 def _load_profile(load):
     if load.kind == "rig":
         return load.speed_rpm
-    return load.torque_Nm if load.kind == "free" else None
+    if load.kind == "vehicle":
+        weight = load.mass_kg * GRAVITY_m_per_s2 * load.arm_m
+        grade = load.grade_percent
+        climbing = tuple(weight * math.sin(math.atan(0.01 * value)) for value in grade.values)
+        return type(grade)(grade.times, climbing, grade.shape)
+    return load.torque_Nm if load.kind in ("free", "two_mass") else None
 
 
 def _fill_profiles(p, scenario):
@@ -126,6 +68,12 @@ def _fill_profiles(p, scenario):
         record["linear"] = profile is not None and profile.shape == "linear"
         start += rows.size
         points.append(rows.ravel())
+    supply = scenario.supply
+    if supply.kind == "battery":
+        curve = supply.open_circuit_voltage_V
+        link = p["link"]
+        link["curve_start"], link["curve_count"] = start, len(curve.values)
+        points.append(np.column_stack([curve.degC, curve.values]).ravel())
     return np.concatenate(points)
 
 
@@ -162,10 +110,10 @@ def build_parameters(scenario):
     params = np.zeros(1, BENCH)
     p = params[0]
     table = fill_machine(p["machine"], scenario.machine)
-    _fill_shaft(p["shaft"], scenario.load)
-    _fill_link(p["link"], scenario.supply, scenario.inverter)
+    fill_shaft(p["shaft"], scenario.load)
+    fill_link(p["link"], scenario.supply, scenario.inverter)
     _fill_inverter(p["inverter"], scenario.inverter, scenario.machine, scenario.tick_s)
-    _fill_sensors(p, scenario.sensors, scenario.machine)
+    fill_sensors(p, scenario.sensors, scenario.machine)
     _fill_clock(p["clock"], scenario)
     points = _fill_profiles(p, scenario)
     scopes, samples = _scopes(scenario)
@@ -182,9 +130,7 @@ def build_state(scenario, params, table):
     states = np.zeros(1, STATE)
     s, p = states[0], params[0]
     initial = scenario.initial
-    psi_d, psi_q = fluxes_of(params, table, initial.id_A, initial.iq_A)
     plant = s["plant"]
-    plant["psi_d"], plant["psi_q"] = psi_d, psi_q
     angle = math.radians(initial.angle_electrical_deg) / scenario.machine.pole_pairs
     plant["theta"] = angle % (2.0 * math.pi)
     speed_rpm = initial.speed_rpm
@@ -192,8 +138,11 @@ def build_state(scenario, params, table):
         speed_rpm = scenario.load.speed_rpm.at(0.0)
     elif scenario.load.kind == "locked":
         speed_rpm = 0.0
-    plant["omega"] = speed_rpm * math.pi / 30.0
-    plant["link_V"] = scenario.supply.voltage_V
+    plant["omega"] = plant["omega_load"] = speed_rpm * math.pi / 30.0
+    plant["psi_d"], plant["psi_q"] = _initial_fluxes(params, table, initial, plant)
+    plant["link_V"] = s["drive"]["source_V"] = scenario.supply.voltage_V
+    if scenario.supply.kind == "battery":
+        plant["charge"] = scenario.supply.state_of_charge
     s["drive"]["open_leg"] = -1
     s["pending"] = 0.5
     s["duties"] = 0.5
@@ -202,9 +151,31 @@ def build_state(scenario, params, table):
     legs["command"], legs["gate"], legs["edge_s"], legs["gate_on_s"] = 1, 1, NEVER, NEVER
     sensors = s["sensors"]
     sensors["filtered_d_A"], sensors["filtered_q_A"] = initial.id_A, initial.iq_A
+    sensors["winding_degC"], sensors["junction_degC"] = p["winding_degC"], p["junction_degC"]
+    if p["position"]["kind"] == ENCODER:
+        from simcore.loop.shims import begin_encoder
+
+        begin_encoder(params, states)
     if p["position"]["kind"] == RESOLVER:
         sensors["tracked_rad"], sensors["tracked_rad_s"] = _settled_tracking(p["position"], plant)
     return states
+
+
+def _initial_fluxes(params, table, initial, plant):
+    """Flux linkages at which the terminals carry the initial currents; a few passes where the iron takes part of them."""
+    machine = params[0]["machine"]
+    id_A, iq_A = initial.id_A, initial.iq_A
+    if not machine["detail"]:
+        return fluxes_of(params, table, id_A, iq_A)
+    from simcore.loop.shims import machine_detail
+
+    delta_d, delta_q, g = machine_detail(params, plant["theta"], machine["pole_pairs"] * plant["omega"])
+    psi_d = psi_q = 0.0
+    for _ in range(50):
+        psi_d, psi_q = fluxes_of(params, table, id_A, iq_A)
+        psi_d, psi_q = psi_d + delta_d, psi_q + delta_q
+        id_A, iq_A = initial.id_A + g * psi_q, initial.iq_A - g * psi_d
+    return psi_d, psi_q
 
 
 def _settled_tracking(position, plant):

@@ -5,8 +5,10 @@ from functools import cache
 from numba import from_dtype, types
 
 from simcore.kernel import entry
-from simcore.loop.records import BENCH
+from simcore.loop.records import BENCH, STATE
+from simcore.plant.detail import harmonic_flux, iron_conductance
 from simcore.plant.machine import currents, fluxes
+from simcore.sensing.encoder import start_encoder
 
 
 def _machine_fluxes(params, table, id_A, iq_A):
@@ -15,6 +17,16 @@ def _machine_fluxes(params, table, id_A, iq_A):
 
 def _machine_currents(params, table, psi_d, psi_q):
     return currents(params[0].machine, table, psi_d, psi_q)
+
+
+def _machine_detail(params, theta, omega_e):
+    delta_d, delta_q, _, _ = harmonic_flux(params[0].machine, theta)
+    return delta_d, delta_q, iron_conductance(params[0].machine, omega_e)
+
+
+def _begin_encoder(params, states):
+    plant = states[0].plant
+    start_encoder(params[0].position, states[0].sensors, plant.theta, plant.omega)
 
 
 @cache
@@ -32,3 +44,24 @@ def machine_fluxes(params, table, id_A, iq_A):
 def machine_currents(params, table, psi_d, psi_q):
     """(BENCH array, table, flux linkages [Wb]) => id, iq [A] of member 0."""
     return _compiled(_machine_currents)(params, table, float(psi_d), float(psi_q))
+
+
+@cache
+def _compiled_detail():
+    number, bench = types.float64, types.Array(from_dtype(BENCH), 1, "C")
+    return entry(_machine_detail, types.UniTuple(number, 3)(bench, number, number))
+
+
+@cache
+def _compiled_encoder():
+    return entry(_begin_encoder, types.void(types.Array(from_dtype(BENCH), 1, "C"), types.Array(from_dtype(STATE), 1, "C")))
+
+
+def machine_detail(params, theta, omega_e):
+    """(BENCH array, mechanical angle [rad], electrical speed [rad/s]) => harmonic flux d, q [Wb], iron conductance [A/Wb]."""
+    return _compiled_detail()(params, float(theta), float(omega_e))
+
+
+def begin_encoder(params, states):
+    """(BENCH array, STATE array at tick 0) => the encoder's counter of member 0 stands on the true angle."""
+    _compiled_encoder()(params, states)

@@ -28,15 +28,18 @@ from simcore.loop.records import (
     VD,
     VQ,
 )
+from simcore.plant.detail import terminal_currents
 from simcore.plant.fluxmap import map_distance
+from simcore.plant.link import begin_battery_tick, end_battery_tick
 from simcore.plant.machine import currents
 from simcore.plant.records import RIG
 from simcore.rotation import INV_SQRT3, TWO_PI, turn, wrap
 from simcore.sensing.current import sense_currents
 from simcore.sensing.link_voltage import sense_link_voltage
-from simcore.sensing.noise import CURRENT_AB, CURRENT_C, LINK_VOLTAGE, RESOLVER, normal_pair
+from simcore.sensing.noise import CURRENT_AB, CURRENT_C, LINK_VOLTAGE, RESOLVER, TEMPERATURE, normal_pair
 from simcore.sensing.position import sense_position
 from simcore.sensing.records import RESOLVER as RESOLVER_KIND
+from simcore.sensing.temperature import lagged, sense_temperature
 
 RPM = 30.0 / math.pi
 SPAN = MAX_DELAY + 1
@@ -68,6 +71,8 @@ def begin_tick(p, s, points, member):
         s.drive.acceleration = (after - now) / (RPM * p.clock.tick_s)
     else:
         s.drive.load_torque_Nm = 0.5 * (now + after)
+    if p.link.battery:
+        begin_battery_tick(p.link, s.drive, s.plant, points, p.clock.tick_s, s.battery_A)
     if p.position.kind == RESOLVER_KIND and p.position.noise_rms > 0.0:
         first, second = normal_pair(p.clock.seed, member, tick, RESOLVER)
         s.sensors.noise_sin = p.position.noise_rms * first
@@ -87,13 +92,14 @@ def apply_command(p, s):
 def record_state(p, s, table, row):
     """(state at the tick) => the row's state channels; starts the row's sums."""
     plant = s.plant
-    id_A, iq_A = currents(p.machine, table, plant.psi_d, plant.psi_q)
+    id_A, iq_A = terminal_currents(p.machine, table, plant.psi_d, plant.psi_q, plant.omega, plant.theta)
     row[0], row[1], row[2], row[3], row[4], row[5] = plant.psi_d, plant.psi_q, id_A, iq_A, plant.omega, plant.theta
     row[6], row[7], row[8], row[9] = plant.link_V, s.duties[0], s.duties[1], s.duties[2]
+    row[10], row[11], row[12] = plant.omega_load, plant.twist, plant.charge
     sums = s.row
     sums.vd = sums.vq = sums.v_alpha = sums.v_beta = sums.link_C = sums.supply_C = 0.0
     sums.link_J = sums.terminal_J = sums.copper_J = sums.shaft_J = sums.viscous_J = sums.coulomb_J = 0.0
-    sums.supply_loss_J = 0.0
+    sums.supply_loss_J = sums.supply_J = sums.iron_J = sums.shaft_loss_J = sums.chopper_J = 0.0
 
 
 @kernel
@@ -105,7 +111,7 @@ def sense(p, s, m, table, member, shift_s):
     if p.current.bandwidth_rad_s > 0.0:
         id_A, iq_A = s.sensors.filtered_d_A, s.sensors.filtered_q_A
     else:
-        id_A, iq_A = currents(p.machine, table, plant.psi_d, plant.psi_q)
+        id_A, iq_A = terminal_currents(p.machine, table, plant.psi_d, plant.psi_q, plant.omega, plant.theta)
     noise_a, noise_b, noise_c, noise_v = 0.0, 0.0, 0.0, 0.0
     if p.current.noise_rms_A > 0.0:
         noise_a, noise_b = normal_pair(p.clock.seed, member, s.tick, CURRENT_AB)
@@ -114,13 +120,17 @@ def sense(p, s, m, table, member, shift_s):
     if p.link_voltage.noise_rms_V > 0.0:
         noise_v, _ = normal_pair(p.clock.seed, member, s.tick, LINK_VOLTAGE)
     ia, ib, ic = sense_currents(p.current, id_A, iq_A, sine, cosine, noise_a, noise_b, noise_c)
-    measured_angle, measured_omega = sense_position(p.position, s.sensors, plant.theta, plant.omega)
+    measured_angle, measured_omega = sense_position(
+        p.position, s.sensors, plant.theta, plant.omega, p.clock.tick_s * p.clock.ticks_per_update
+    )
     m.time_s = s.tick * p.clock.tick_s + shift_s
     m.ia_A, m.ib_A, m.ic_A = ia, ib, ic
     m.angle_electrical_rad = measured_angle
     m.speed_rpm = measured_omega * RPM
     m.link_voltage_V = sense_link_voltage(p.link_voltage, plant.link_V, noise_v)
     m.winding_degC, m.junction_degC = p.winding_degC, p.junction_degC
+    if p.temperature_sensors:
+        sense_temperatures(p, s, m, member)
     m.torque_reference_Nm = s.profile_now[TORQUE]
     m.speed_reference_rpm = s.profile_now[SPEED]
     m.id_reference_A = s.profile_now[ID]
@@ -135,6 +145,21 @@ def sense(p, s, m, table, member, shift_s):
     latest.iq_A = -sine * i_alpha + cosine * i_beta
     latest.speed_rpm = m.speed_rpm
     latest.link_V = m.link_voltage_V
+    latest.winding_degC, latest.junction_degC = m.winding_degC, m.junction_degC
+
+
+@kernel
+def sense_temperatures(p, s, m, member):
+    """(true temperatures) => what the sensors report of winding and junction."""
+    interval_s = p.clock.tick_s * p.clock.ticks_per_update
+    sensors = s.sensors
+    sensors.winding_degC = lagged(p.winding, sensors.winding_degC, p.winding_degC, interval_s)
+    sensors.junction_degC = lagged(p.junction, sensors.junction_degC, p.junction_degC, interval_s)
+    first, second = 0.0, 0.0
+    if p.winding.noise_rms_K > 0.0 or p.junction.noise_rms_K > 0.0:
+        first, second = normal_pair(p.clock.seed, member, s.tick, TEMPERATURE)
+    m.winding_degC = sense_temperature(p.winding, sensors.winding_degC, first)
+    m.junction_degC = sense_temperature(p.junction, sensors.junction_degC, second)
 
 
 @kernel
@@ -178,7 +203,7 @@ def integrate(p, s, table, scopes, samples, from_s, to_s):
 def account(p, s, table):
     """(sums of the tick) => the audit and the row's sums; the tick's sums start anew.  Angles are wrapped, limits watched."""
     sums, row, audit, plant = s.sums, s.row, s.audit, s.plant
-    supply_J = p.link.source_V * sums.supply_C
+    supply_J = sums.supply_J
     if supply_J >= 0.0:
         audit.supply_in_J += supply_J
     else:
@@ -189,7 +214,15 @@ def account(p, s, table):
     else:
         audit.shaft_in_J -= shaft_J
     audit.copper_J += sums.copper_J
+    if p.link.battery:
+        s.battery_A = sums.supply_C / p.clock.tick_s
+        sums.supply_loss_J += end_battery_tick(p.link, plant, p.clock.tick_s, sums.supply_C)
+    if p.link.auxiliary_W > 0.0:
+        audit.auxiliary_J += p.link.auxiliary_W * p.clock.tick_s
     audit.supply_loss_J += sums.supply_loss_J
+    audit.iron_J += sums.iron_J
+    audit.chopper_J += sums.chopper_J
+    audit.shaft_loss_J += sums.shaft_loss_J
     audit.conduction_J += sums.link_J - sums.terminal_J
     audit.viscous_J += sums.viscous_J
     audit.coulomb_J += sums.coulomb_J
@@ -207,11 +240,17 @@ def account(p, s, table):
     row.viscous_J += sums.viscous_J
     row.coulomb_J += sums.coulomb_J
     row.supply_loss_J += sums.supply_loss_J
+    row.supply_J += sums.supply_J
+    row.iron_J += sums.iron_J
+    row.shaft_loss_J += sums.shaft_loss_J
+    row.chopper_J += sums.chopper_J
     sums.vd = sums.vq = sums.v_alpha = sums.v_beta = sums.link_C = sums.supply_C = sums.supply_loss_J = 0.0
     sums.link_J = sums.terminal_J = sums.copper_J = sums.shaft_J = sums.viscous_J = sums.coulomb_J = sums.load_J = 0.0
-    sums.magnetic_J = 0.0
+    sums.magnetic_J = sums.supply_J = sums.iron_J = sums.shaft_loss_J = sums.chopper_J = 0.0
     if plant.theta >= TWO_PI or plant.theta < 0.0:
-        plant.theta -= TWO_PI * math.floor(plant.theta / TWO_PI)
+        turns = math.floor(plant.theta / TWO_PI)
+        plant.theta -= TWO_PI * turns
+        s.sensors.turns += turns
     if abs(s.sensors.tracked_rad) > TWO_PI:
         s.sensors.tracked_rad = wrap_resolver(p, s.sensors.tracked_rad)
     size = abs(plant.psi_d) + abs(plant.psi_q)
@@ -254,6 +293,8 @@ def record_sensed(s, c, row):
     row[SENSED_AT + 8] = c.iq_reference_A
     row[SENSED_AT + 9] = c.voltage_margin_V
     row[SENSED_AT + 10] = c.binding_limit * 1.0
+    row[SENSED_AT + 11] = latest.winding_degC
+    row[SENSED_AT + 12] = latest.junction_degC
 
 
 @kernel
@@ -273,6 +314,10 @@ def record_sums(s, row):
     row[SUMS_AT + 10] = sums.viscous_J
     row[SUMS_AT + 11] = sums.coulomb_J
     row[SUMS_AT + 12] = sums.supply_loss_J
+    row[SUMS_AT + 13] = sums.supply_J
+    row[SUMS_AT + 14] = sums.iron_J
+    row[SUMS_AT + 15] = sums.shaft_loss_J
+    row[SUMS_AT + 16] = sums.chopper_J
 
 
 @inlined

@@ -1,22 +1,24 @@
 """The whole plant's derivative and its Runge-Kutta step.
 
-State x = (psi_d, psi_q [Wb], omega [rad/s], theta [rad], link_V [V], supply_A [A]); the leg voltages are held in the stator
-frame and rotated at every stage.  Method: classical fourth-order Runge-Kutta, W. Kutta 1901 (from memory); energies are
-integrated by the same quadrature, so the audit shows the step's own error.
+State x = (psi_d, psi_q [Wb], omega [rad/s], theta [rad], link_V [V], supply_A [A], speed of a second mass, twist); the leg
+voltages are held in the stator frame and rotated at every stage.  Method: classical fourth-order Runge-Kutta, W. Kutta 1901
+(from memory); energies are integrated by the same quadrature, so the audit shows the step's own error.
 Checked: tests/reference/test_solver.py.
 """
 
 import math
 
 from simcore.kernel import inlined, kernel
+from simcore.plant.detail import air_gap_torque, detailed, harmonic_flux
 from simcore.plant.link import link_rates, supply_current
 from simcore.plant.machine import currents, flux_rates, incremental_inductances, torque
-from simcore.plant.records import RIG
-from simcore.plant.shaft import settle_friction, shaft_rate
+from simcore.plant.records import CAPACITOR_AND_CHOKE, RIG, TWO_MASS
+from simcore.plant.shaft import settle_friction, shaft_rates
 from simcore.rotation import HALF_SQRT3, INV_SQRT3, turn
 
 # Gauss-Legendre on 0..1: middle and two sides.
 GAUSS_AT = 0.5 * math.sqrt(0.6)
+NO_CROSSING, AT_REST, LOAD_AT_REST, NO_SUPPLY = 0, 1, 2, 3
 GAUSS_MIDDLE, GAUSS_SIDE = 4.0 / 9.0, 5.0 / 18.0
 
 
@@ -36,11 +38,11 @@ def leg_law(drive, leg, current_A, link_V):
 
 
 @kernel
-def open_leg_voltage(machine, table, leg, psi_d, psi_q, id_A, iq_A, sine, cosine, omega_e, v_alpha, v_beta):
+def open_leg_voltage(machine, table, leg, psi_d, psi_q, omega, theta, sine, cosine, v_alpha, v_beta):
     """(terminal voltage from the conducting legs) => the stator-frame voltage that keeps the open leg's current where it is.
 
     The open leg moves the voltage along its own axis only: v = v0 + x e, with x from e . d i_stator/dt = 0.
-    Derived here from the voltage equations.
+    Derived here from the voltage equations; iron loss adds g J d psi/dt to the current's rate.
     """
     if leg == 0:
         e_alpha, e_beta = 1.0, 0.0
@@ -48,6 +50,7 @@ def open_leg_voltage(machine, table, leg, psi_d, psi_q, id_A, iq_A, sine, cosine
         e_alpha, e_beta = -0.5, HALF_SQRT3
     else:
         e_alpha, e_beta = -0.5, -HALF_SQRT3
+    omega_e = machine.pole_pairs * omega
     along = v_alpha * e_alpha + v_beta * e_beta
     v_alpha -= along * e_alpha
     v_beta -= along * e_beta
@@ -55,23 +58,48 @@ def open_leg_voltage(machine, table, leg, psi_d, psi_q, id_A, iq_A, sine, cosine
     eq = -sine * e_alpha + cosine * e_beta
     vd = cosine * v_alpha + sine * v_beta
     vq = -sine * v_alpha + cosine * v_beta
+    g, slope_d, slope_q = 0.0, 0.0, 0.0
+    if machine.detail:
+        id_A, iq_A, _, g, slope_d, slope_q = detailed(machine, table, psi_d, psi_q, omega, theta)
+    else:
+        id_A, iq_A = currents(machine, table, psi_d, psi_q)
     rate_d, rate_q = flux_rates(machine, psi_d, psi_q, id_A, iq_A, vd, vq, omega_e)
-    l_dd, l_dq, l_qd, l_qq = incremental_inductances(machine, table, id_A, iq_A)
-    # e . (L^-1 rate + omega J i) + x e . L^-1 e = 0, all times det(L)
+    l_dd, l_dq, l_qd, l_qq = incremental_inductances(machine, table, id_A + g * psi_q, iq_A - g * psi_d)
+    # e . (L^-1 (rate - omega slope) + g J rate + omega J i) + x e . L^-1 e = 0, all times det(L)
     determinant = l_dd * l_qq - l_dq * l_qd
-    driven = ed * (l_qq * rate_d - l_dq * rate_q) + eq * (l_dd * rate_q - l_qd * rate_d)
-    driven += determinant * omega_e * (eq * id_A - ed * iq_A)
+    turned_d, turned_q = rate_d - omega_e * slope_d, rate_q - omega_e * slope_q
+    driven = ed * (l_qq * turned_d - l_dq * turned_q) + eq * (l_dd * turned_q - l_qd * turned_d)
+    driven += determinant * (omega_e * (eq * id_A - ed * iq_A) + g * (eq * rate_d - ed * rate_q))
     gain = ed * (l_qq * ed - l_dq * eq) + eq * (l_dd * eq - l_qd * ed)
     x = -driven / gain
     return v_alpha + x * e_alpha, v_beta + x * e_beta
 
 
-@inlined
-def rates(machine, shaft, link, drive, table, stuck, psi_d, psi_q, omega, sine, cosine, link_V, supply_A):
-    """(state, sine and cosine of the electrical angle, interval) => d/dt of the six states, then id, iq, vd, vq, v_alpha,
-    v_beta, torque, supply current, link current."""
+@kernel
+def open_terminal_voltage(machine, table, psi_d, psi_q, omega, theta):
+    """(state) => vd, vq that keep every current where it is: the resistive drop and the induced voltage of a flux at rest."""
     omega_e = machine.pole_pairs * omega
+    if machine.detail:
+        id_A, iq_A, _, _, slope_d, slope_q = detailed(machine, table, psi_d, psi_q, omega, theta)
+        vd = machine.resistance_ohm * id_A + omega_e * (slope_d - psi_q)
+        return vd, machine.resistance_ohm * iq_A + omega_e * (slope_q + psi_d)
     id_A, iq_A = currents(machine, table, psi_d, psi_q)
+    return machine.resistance_ohm * id_A - omega_e * psi_q, machine.resistance_ohm * iq_A + omega_e * psi_d
+
+
+@inlined
+def rates(machine, shaft, link, drive, table, stuck, psi_d, psi_q, omega, theta, sine, cosine, link_V, supply_A, omega_load,
+          twist):  # fmt: skip
+    """(state, sine and cosine of the electrical angle, interval) => d/dt of the first six states, then id, iq, vd, vq, v_alpha,
+    v_beta, torque, supply current, link current, d/dt of omega_load and twist, iron loss, loss in gear or elastic shaft,
+    viscous power [W]."""
+    omega_e = machine.pole_pairs * omega
+    g, torque_Nm = 0.0, 0.0
+    if machine.detail:
+        id_A, iq_A, torque_Nm, g, _, _ = detailed(machine, table, psi_d, psi_q, omega, theta)
+    else:
+        id_A, iq_A = currents(machine, table, psi_d, psi_q)
+        torque_Nm = torque(machine, psi_d, psi_q, id_A, iq_A)
     i_alpha = cosine * id_A - sine * iq_A
     i_beta = sine * id_A + cosine * iq_A
     if drive.ideal:
@@ -90,62 +118,70 @@ def rates(machine, shaft, link, drive, table, stuck, psi_d, psi_q, omega, sine, 
         link_A = share_a * ia + share_b * ib + share_c * ic
     if drive.open_leg >= 0:
         if drive.open_leg == 3:
-            vd = machine.resistance_ohm * id_A - omega_e * psi_q
-            vq = machine.resistance_ohm * iq_A + omega_e * psi_d
+            vd, vq = open_terminal_voltage(machine, table, psi_d, psi_q, omega, theta)
             v_alpha = cosine * vd - sine * vq
             v_beta = sine * vd + cosine * vq
         else:
             v_alpha, v_beta = open_leg_voltage(
-                machine, table, drive.open_leg, psi_d, psi_q, id_A, iq_A, sine, cosine, omega_e, v_alpha, v_beta
+                machine, table, drive.open_leg, psi_d, psi_q, omega, theta, sine, cosine, v_alpha, v_beta
             )
     vd = cosine * v_alpha + sine * v_beta
     vq = -sine * v_alpha + cosine * v_beta
     rate_d, rate_q = flux_rates(machine, psi_d, psi_q, id_A, iq_A, vd, vq, omega_e)
-    torque_Nm = torque(machine, psi_d, psi_q, id_A, iq_A)
-    acceleration = shaft_rate(shaft, drive, stuck, omega, torque_Nm)
-    supply_now = supply_current(link, link_V, supply_A, link_A)
-    rate_link, rate_supply = link_rates(link, link_V, supply_now, link_A)
+    iron_W = 0.0
+    if machine.detail:
+        induced_d, induced_q = vd - machine.resistance_ohm * id_A, vq - machine.resistance_ohm * iq_A
+        iron_W = 1.5 * g * (induced_q * psi_d - induced_d * psi_q)
+    acceleration, load_rate, shaft_W, viscous_W = shaft_rates(shaft, drive, stuck, omega, omega_load, twist, torque_Nm)
+    supply_now = supply_current(link, drive, link_V, supply_A, link_A)
+    rate_link, rate_supply = link_rates(link, drive, link_V, supply_now, link_A)
     return (
         rate_d, rate_q, acceleration, omega, rate_link, rate_supply,
         id_A, iq_A, vd, vq, v_alpha, v_beta, torque_Nm, supply_now, link_A,
+        load_rate, omega - omega_load, iron_W, shaft_W, viscous_W,
     )  # fmt: skip
 
 
 @inlined
-def quadrature(machine, link, omega, link_V, k):
+def quadrature(machine, link, drive, omega, link_V, k):
     """(one stage) => integrands of records.SUMS that need an integral of their own."""
     copper = 1.5 * machine.resistance_ohm * (k[6] * k[6] + k[7] * k[7])
     terminal = 1.5 * (k[8] * k[6] + k[9] * k[7])
     return (
         k[8], k[9], k[10], k[11], k[14], k[13], link.resistance_ohm * k[13] * k[13],
-        k[14] * link_V, terminal, copper, k[12] * omega, omega * omega,
+        k[14] * link_V, terminal, copper, k[12] * omega, k[19], k[17], k[18], drive.chopper_S * link_V * link_V,
     )  # fmt: skip
 
 
 @kernel
-def rk4(machine, shaft, link, drive, table, stuck, psi_d, psi_q, omega, theta, link_V, supply_A, h):
-    """(state, step h [s]) => the six states after the step, then the integrals over the step (quadrature order),
-    then id, iq and the rotor angle's rate at mid-step."""
+def rk4(machine, shaft, link, drive, table, plant, h):
+    """(state, step h [s]) => the first six states after the step, the twelve first integrals over the step (quadrature order),
+    then omega_load and twist after the step and the other integrals."""
+    psi_d, psi_q, omega, theta, link_V, supply_A = (
+        plant.psi_d, plant.psi_q, plant.omega, plant.theta, plant.link_V, plant.supply_A,
+    )  # fmt: skip
+    load, twist, stuck = plant.omega_load, plant.twist, plant.stuck
     half = 0.5 * h
     p = machine.pole_pairs
     sine, cosine = math.sin(p * theta), math.cos(p * theta)
-    k1 = rates(machine, shaft, link, drive, table, stuck, psi_d, psi_q, omega, sine, cosine, link_V, supply_A)
-    q1 = quadrature(machine, link, omega, link_V, k1)
+    k1 = rates(machine, shaft, link, drive, table, stuck, psi_d, psi_q, omega, theta, sine, cosine, link_V, supply_A, load,
+               twist)  # fmt: skip
+    q1 = quadrature(machine, link, drive, omega, link_V, k1)
     w, u = omega + half * k1[2], link_V + half * k1[4]
     s2, c2 = turn(sine, cosine, p * half * k1[3])
-    k2 = rates(machine, shaft, link, drive, table, stuck, psi_d + half * k1[0], psi_q + half * k1[1], w, s2, c2, u,
-               supply_A + half * k1[5])  # fmt: skip
-    q2 = quadrature(machine, link, w, u, k2)
+    k2 = rates(machine, shaft, link, drive, table, stuck, psi_d + half * k1[0], psi_q + half * k1[1], w, theta + half * k1[3],
+               s2, c2, u, supply_A + half * k1[5], load + half * k1[15], twist + half * k1[16])  # fmt: skip
+    q2 = quadrature(machine, link, drive, w, u, k2)
     w, u = omega + half * k2[2], link_V + half * k2[4]
     s3, c3 = turn(sine, cosine, p * half * k2[3])
-    k3 = rates(machine, shaft, link, drive, table, stuck, psi_d + half * k2[0], psi_q + half * k2[1], w, s3, c3, u,
-               supply_A + half * k2[5])  # fmt: skip
-    q3 = quadrature(machine, link, w, u, k3)
+    k3 = rates(machine, shaft, link, drive, table, stuck, psi_d + half * k2[0], psi_q + half * k2[1], w, theta + half * k2[3],
+               s3, c3, u, supply_A + half * k2[5], load + half * k2[15], twist + half * k2[16])  # fmt: skip
+    q3 = quadrature(machine, link, drive, w, u, k3)
     w, u = omega + h * k3[2], link_V + h * k3[4]
     s4, c4 = turn(sine, cosine, p * h * k3[3])
-    k4 = rates(machine, shaft, link, drive, table, stuck, psi_d + h * k3[0], psi_q + h * k3[1], w, s4, c4, u,
-               supply_A + h * k3[5])  # fmt: skip
-    q4 = quadrature(machine, link, w, u, k4)
+    k4 = rates(machine, shaft, link, drive, table, stuck, psi_d + h * k3[0], psi_q + h * k3[1], w, theta + h * k3[3],
+               s4, c4, u, supply_A + h * k3[5], load + h * k3[15], twist + h * k3[16])  # fmt: skip
+    q4 = quadrature(machine, link, drive, w, u, k4)
     s = h / 6.0
     return (
         psi_d + s * (k1[0] + 2.0 * (k2[0] + k3[0]) + k4[0]),
@@ -166,6 +202,11 @@ def rk4(machine, shaft, link, drive, table, stuck, psi_d, psi_q, omega, theta, l
         s * (q1[9] + 2.0 * (q2[9] + q3[9]) + q4[9]),
         s * (q1[10] + 2.0 * (q2[10] + q3[10]) + q4[10]),
         s * (q1[11] + 2.0 * (q2[11] + q3[11]) + q4[11]),
+        load + s * (k1[15] + 2.0 * (k2[15] + k3[15]) + k4[15]),
+        twist + s * (k1[16] + 2.0 * (k2[16] + k3[16]) + k4[16]),
+        s * (q1[12] + 2.0 * (q2[12] + q3[12]) + q4[12]),
+        s * (q1[13] + 2.0 * (q2[13] + q3[13]) + q4[13]),
+        s * (q1[14] + 2.0 * (q2[14] + q3[14]) + q4[14]),
     )
 
 
@@ -189,9 +230,12 @@ def map_energy(machine, table, psi_d, psi_q, to_d, to_q):
 @inlined
 def commit(machine, table, shaft, plant, drive, sums, x):
     """(result of rk4) => plant and sums updated in place."""
-    if machine.use_map:
-        sums.magnetic_J += map_energy(machine, table, plant.psi_d, plant.psi_q, x[0], x[1])
     turned = x[3] - plant.theta
+    if machine.use_map:
+        sums.magnetic_J += taken_up(machine, table, plant, x)
+    if shaft.kind == TWO_MASS:
+        turned -= x[19] - plant.twist
+        plant.omega_load, plant.twist = x[18], x[19]
     plant.psi_d, plant.psi_q, plant.omega, plant.theta, plant.link_V, plant.supply_A = x[0], x[1], x[2], x[3], x[4], x[5]
     sums.vd += x[6]
     sums.vq += x[7]
@@ -199,56 +243,118 @@ def commit(machine, table, shaft, plant, drive, sums, x):
     sums.v_beta += x[9]
     sums.link_C += x[10]
     sums.supply_C += x[11]
+    sums.supply_J += (drive.source_V + drive.polarisation_V) * x[11]
     sums.supply_loss_J += x[12]
     sums.link_J += x[13]
     sums.terminal_J += x[14]
     sums.copper_J += x[15]
     sums.shaft_J += x[16]
+    sums.iron_J += x[20]
+    sums.chopper_J += x[22]
     if shaft.kind != RIG:
-        sums.viscous_J += shaft.viscous_Nm_s * x[17]
+        sums.viscous_J += x[17]
         sums.coulomb_J += drive.friction_Nm * turned
         sums.load_J += drive.load_torque_Nm * turned
+        sums.shaft_loss_J += x[21]
+
+
+@kernel
+def taken_up(machine, table, plant, x):
+    """(result of rk4) => magnetic energy that a flux map took up in the step [J]; flux harmonics turn with the rotor and are
+    taken off at both ends."""
+    if machine.detail:
+        from_d, from_q, _, _ = harmonic_flux(machine, plant.theta)
+        to_d, to_q, _, _ = harmonic_flux(machine, x[3])
+        return map_energy(machine, table, plant.psi_d - from_d, plant.psi_q - from_q, x[0] - to_d, x[1] - to_q)
+    return map_energy(machine, table, plant.psi_d, plant.psi_q, x[0], x[1])
 
 
 @inlined
 def step_plant(machine, shaft, link, drive, table, plant, sums, h):
-    """(state, interval conditions, step h [s]) => state after h.  A free shaft that passes standstill stops there first."""
-    x = rk4(machine, shaft, link, drive, table, plant.stuck, plant.psi_d, plant.psi_q, plant.omega, plant.theta,
-            plant.link_V, plant.supply_A, h)  # fmt: skip
-    if shaft.stiction_Nm == 0.0 or plant.omega * x[2] >= 0.0:
+    """(state, interval conditions, step h [s]) => state after h.
+
+    A shaft with dry friction that passes standstill stops there first; so does a rectifier's current at zero.
+    """
+    x = rk4(machine, shaft, link, drive, table, plant, h)
+    if shaft.stiction_Nm == 0.0 and link.one_way == 0:
+        commit(machine, table, shaft, plant, drive, sums, x)
+    elif first_crossing(shaft, link, drive, plant, x) == NO_CROSSING:
         commit(machine, table, shaft, plant, drive, sums, x)
     else:
-        stop_on_the_way(machine, shaft, link, drive, table, plant, sums, h, x[2])
+        stop_on_the_way(machine, shaft, link, drive, table, plant, sums, h)
 
 
 @kernel
-def stop_on_the_way(machine, shaft, link, drive, table, plant, sums, h, after):
-    """(state, step h [s], speed after it without a stop) => state after h, standing still in between.
+def crossing_value(which, link, drive, omega, omega_load, link_V, supply_A):
+    """(kind of crossing, state) => what passes through zero: a speed, or what drives a rectifier's current."""
+    if which == AT_REST:
+        return omega
+    if which == LOAD_AT_REST:
+        return omega_load
+    return supply_A if link.kind == CAPACITOR_AND_CHOKE else drive.source_V - link_V
 
-    Standstill is found by regula falsi (Illinois); the rest of the step starts from there.
+
+@kernel
+def first_crossing(shaft, link, drive, plant, x):
+    """(state, result of rk4) => what lies in the step: standstill or the end of a rectifier's current, the earlier by chord."""
+    which, share = NO_CROSSING, 2.0
+    if shaft.stiction_Nm > 0.0:
+        if shaft.kind == TWO_MASS:
+            if plant.omega_load * x[18] < 0.0:
+                which, share = LOAD_AT_REST, plant.omega_load / (plant.omega_load - x[18])
+        elif plant.omega * x[2] < 0.0:
+            which, share = AT_REST, plant.omega / (plant.omega - x[2])
+    if link.one_way and drive.blocked == 0:
+        before = crossing_value(NO_SUPPLY, link, drive, 0.0, 0.0, plant.link_V, plant.supply_A)
+        after = crossing_value(NO_SUPPLY, link, drive, 0.0, 0.0, x[4], x[5])
+        if before > 0.0 and after < 0.0 and before / (before - after) < share:
+            which = NO_SUPPLY
+    return which
+
+
+@kernel
+def stop_on_the_way(machine, shaft, link, drive, table, plant, sums, h):
+    """(state, step h [s]) => state after h, with standstill or the end of the rectifier's current in between.
+
+    The instant is found by regula falsi (Illinois); the rest of the step starts from there.
     """
-    before = plant.omega
-    low, high, f_low, f_high = 0.0, h, before, after
-    for _ in range(60):
-        trial = (low * f_high - high * f_low) / (f_high - f_low)
-        x = rk4(machine, shaft, link, drive, table, plant.stuck, plant.psi_d, plant.psi_q, plant.omega, plant.theta,
-                plant.link_V, plant.supply_A, trial)  # fmt: skip
-        if abs(x[2]) <= 1e-13 * abs(before) or high - low < 1e-18:
+    rest = h
+    for _ in range(4):
+        x = rk4(machine, shaft, link, drive, table, plant, rest)
+        which = first_crossing(shaft, link, drive, plant, x)
+        if which == NO_CROSSING:
             break
-        if x[2] * f_high > 0.0:
-            high, f_high = trial, x[2]
-            f_low *= 0.5
-        else:
-            low, f_low = trial, x[2]
-            f_high *= 0.5
-    commit(machine, table, shaft, plant, drive, sums, x)
-    plant.omega = 0.0
-    settle_at_rest(machine, shaft, drive, table, plant)
-    rest = h - trial
-    if rest > 0.0:
-        x = rk4(machine, shaft, link, drive, table, plant.stuck, plant.psi_d, plant.psi_q, plant.omega, plant.theta,
-                plant.link_V, plant.supply_A, rest)  # fmt: skip
+        before = crossing_value(which, link, drive, plant.omega, plant.omega_load, plant.link_V, plant.supply_A)
+        low, high, f_low = 0.0, rest, before
+        f_high = crossing_value(which, link, drive, x[2], x[18], x[4], x[5])
+        trial = rest
+        for _ in range(60):
+            trial = (low * f_high - high * f_low) / (f_high - f_low)
+            x = rk4(machine, shaft, link, drive, table, plant, trial)
+            value = crossing_value(which, link, drive, x[2], x[18], x[4], x[5])
+            if abs(value) <= 1e-13 * abs(before) or high - low < 1e-18:
+                break
+            if value * f_high > 0.0:
+                high, f_high = trial, value
+                f_low *= 0.5
+            else:
+                low, f_low = trial, value
+                f_high *= 0.5
         commit(machine, table, shaft, plant, drive, sums, x)
+        if which == AT_REST:
+            plant.omega = 0.0
+        elif which == LOAD_AT_REST:
+            plant.omega_load = 0.0
+        else:
+            drive.blocked = 1
+            if link.kind == CAPACITOR_AND_CHOKE:
+                plant.supply_A = 0.0
+        settle_at_rest(machine, shaft, drive, table, plant)
+        rest -= trial
+        if rest <= 0.0:
+            return
+        x = rk4(machine, shaft, link, drive, table, plant, rest)
+    commit(machine, table, shaft, plant, drive, sums, x)
 
 
 @kernel
@@ -256,6 +362,5 @@ def settle_at_rest(machine, shaft, drive, table, plant):
     """(state) => stuck or not and the friction's sign, from the torque that acts now."""
     torque_Nm = 0.0
     if plant.omega == 0.0:
-        id_A, iq_A = currents(machine, table, plant.psi_d, plant.psi_q)
-        torque_Nm = torque(machine, plant.psi_d, plant.psi_q, id_A, iq_A)
+        torque_Nm = air_gap_torque(machine, table, plant.psi_d, plant.psi_q, plant.omega, plant.theta)
     settle_friction(shaft, drive, plant, torque_Nm)

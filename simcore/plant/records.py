@@ -2,8 +2,9 @@
 
 import numpy as np
 
-RIG, FREE, LOCKED = 0, 1, 2
+RIG, FREE, LOCKED, TWO_MASS = 0, 1, 2, 3
 STIFF, CAPACITOR, CAPACITOR_AND_CHOKE = 0, 1, 2
+DETAIL_ORDERS = 6
 
 MACHINE = np.dtype(
     [
@@ -14,6 +15,18 @@ MACHINE = np.dtype(
         ("magnet_flux_Wb", "f8"),
         ("use_map", "i8"),
         ("map_offset", "i8"),
+        ("detail", "i8"),  # 1: anything of the following is not zero (plant/detail.py)
+        ("eddy_S", "f8"),
+        ("hysteresis_A_per_Wb", "f8"),
+        ("hysteresis_band_rad_s", "f8"),
+        ("emf_count", "i8"),
+        ("emf_order", "f8", (DETAIL_ORDERS,)),  # of the electrical angle in the rotor frame, signed
+        ("emf_flux_Wb", "f8", (DETAIL_ORDERS,)),
+        ("emf_phase_rad", "f8", (DETAIL_ORDERS,)),
+        ("cogging_count", "i8"),
+        ("cogging_order", "f8", (DETAIL_ORDERS,)),  # of the mechanical angle
+        ("cogging_Nm", "f8", (DETAIL_ORDERS,)),
+        ("cogging_phase_rad", "f8", (DETAIL_ORDERS,)),
     ],
     align=True,
 )
@@ -24,6 +37,14 @@ SHAFT = np.dtype(
         ("viscous_Nm_s", "f8"),
         ("coulomb_Nm", "f8"),
         ("stiction_Nm", "f8"),
+        ("rough", "i8"),  # 1: drag or gear loss is not zero
+        ("drag_Nm_s2", "f8"),
+        ("gear_loss", "f8"),  # share of the torque lost while driving
+        ("gear_loss_back", "f8"),  # the same while the load drives
+        ("load_inertia_kg_m2", "f8"),
+        ("stiffness_Nm_per_rad", "f8"),
+        ("damping_Nm_s", "f8"),
+        ("half_backlash_rad", "f8"),
     ],
     align=True,
 )
@@ -34,11 +55,25 @@ LINK = np.dtype(
         ("resistance_ohm", "f8"),
         ("inductance_H", "f8"),
         ("capacitance_F", "f8"),
+        ("active", "i8"),  # 1: mains, diodes or chopper to be looked at before every step
+        ("one_way", "i8"),  # 1: diodes in front, no current back
+        ("line_rad_s", "f8"),  # angular frequency of the mains; 0: the source is constant
+        ("line_peak_V", "f8"),  # line-line
+        ("chopper_S", "f8"),  # conductance of the brake resistor; 0: none
+        ("chopper_on_V", "f8"),
+        ("chopper_off_V", "f8"),
+        ("auxiliary_W", "f8"),
+        ("battery", "i8"),
+        ("capacity_C", "f8"),
+        ("polarisation_ohm", "f8"),
+        ("polarisation_s", "f8"),  # time constant of the RC pair; 0: none
+        ("curve_start", "i8"),  # open-circuit voltage over charge: place and pairs in the profile points
+        ("curve_count", "i8"),
     ],
     align=True,
 )
 
-# What is integrated: flux linkages [Wb], shaft [rad/s, rad mechanical], link [V], supply [A].
+# What is integrated: flux linkages [Wb], shaft [rad/s, rad mechanical], link [V], supply [A], second mass, battery.
 PLANT_STATE = np.dtype(
     [
         ("psi_d", "f8"),
@@ -47,6 +82,10 @@ PLANT_STATE = np.dtype(
         ("theta", "f8"),
         ("link_V", "f8"),
         ("supply_A", "f8"),
+        ("omega_load", "f8"),  # second mass [rad/s]
+        ("twist", "f8"),  # rotor angle less load angle [rad]
+        ("charge", "f8"),  # battery's state of charge, 0..1
+        ("polarisation_V", "f8"),
         ("stuck", "i8"),
     ],
     align=True,
@@ -69,6 +108,10 @@ DRIVE = np.dtype(
         ("load_torque_Nm", "f8"),
         ("friction_Nm", "f8"),
         ("acceleration", "f8"),  # rad/s2 of an imposed speed
+        ("source_V", "f8"),  # behind the supply's resistance
+        ("polarisation_V", "f8"),  # what the battery's RC pair takes from its open-circuit voltage
+        ("chopper_S", "f8"),  # conductance across the link now
+        ("blocked", "i8"),  # 1: the rectifier's diodes carry nothing
     ],
     align=True,
 )
@@ -82,6 +125,7 @@ SUMS = np.dtype(
         ("v_beta", "f8"),
         ("link_C", "f8"),
         ("supply_C", "f8"),
+        ("supply_J", "f8"),
         ("supply_loss_J", "f8"),
         ("link_J", "f8"),
         ("terminal_J", "f8"),
@@ -91,6 +135,9 @@ SUMS = np.dtype(
         ("coulomb_J", "f8"),
         ("load_J", "f8"),
         ("magnetic_J", "f8"),  # of a flux map; constants have a closed form
+        ("iron_J", "f8"),
+        ("shaft_loss_J", "f8"),  # gear and the elastic shaft's damping
+        ("chopper_J", "f8"),
     ],
     align=True,
 )

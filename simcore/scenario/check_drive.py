@@ -93,7 +93,7 @@ def profiles(report, commands, load, inverter, run):
     """Points that fall on one tick, or beyond the run."""
     tick = tick_of(inverter)
     named = [(("commands", key), getattr(commands, key)) for key in type(commands).model_fields]
-    named += [(("load", key), getattr(load, key, None)) for key in ("speed_rpm", "torque_Nm")]
+    named += [(("load", key), getattr(load, key, None)) for key in ("speed_rpm", "torque_Nm", "grade_percent")]
     for at, profile in named:
         if profile is None:
             continue

@@ -4,7 +4,38 @@ from typing import Annotated, Literal
 
 from pydantic import Field, PrivateAttr
 
-from simcore.scenario.fields import Table, quantity, table, word
+from simcore.scenario.fields import Rows, Table, quantity, table, word
+from simcore.scenario.profile import CurveField
+
+
+class IronLoss(Table):
+    """Iron loss at one frequency and flux linkage, split or to be split into hysteresis and eddy currents."""
+
+    frequency_Hz: float = quantity("Hz", "electrical frequency at which the losses are given", 0.0, ge=0, le=1e5)
+    hysteresis_W: float = quantity("W", "hysteresis loss there", 0.0, ge=0, le=1e7)
+    eddy_W: float = quantity("W", "eddy-current loss there", 0.0, ge=0, le=1e7)
+    no_load_W: CurveField | None = quantity(
+        "W", "instead: measured loss over electrical frequency, [[Hz, W], ...], separated by least squares", None
+    )
+    flux_linkage_Wb: float | None = quantity(
+        "Wb", "flux linkage at which the losses are given; by default the magnets'", None, gt=0, le=100
+    )
+
+
+class EmfHarmonic(Table):
+    """A harmonic of the phase EMF."""
+
+    order: int = quantity("", "order of the electrical frequency; 2 or more, no multiple of 3", ge=2, le=100)
+    amplitude_percent: float = quantity("percent", "amplitude of the EMF's harmonic, of its fundamental", ge=0, le=100)
+    phase_deg: float = quantity("deg", "phase of phase a's flux harmonic, psi_n cos(n theta + phase)", 0.0, ge=-360, le=360)
+
+
+class CoggingHarmonic(Table):
+    """An order of the cogging torque, torque_Nm sin(order x mechanical angle + phase)."""
+
+    order: int = quantity("", "order of the mechanical turn, e.g. slots and poles' least common multiple", ge=1, le=10000)
+    torque_Nm: float = quantity("Nm", "amplitude", ge=0, le=1e6)
+    phase_deg: float = quantity("deg", "phase", 0.0, ge=-360, le=360)
 
 
 class MachineCommon(Table):
@@ -23,6 +54,9 @@ class MachineCommon(Table):
     )
     max_current_A: float = quantity("A", "largest phase current (peak) the controller may ask for", gt=0, le=1e5)
     max_speed_rpm: float = quantity("rpm", "largest mechanical speed", gt=0, le=1e6)
+    iron_loss: IronLoss | None = word("hysteresis and eddy-current loss; absent: none", None)
+    emf_harmonics: Annotated[tuple[EmfHarmonic, ...], Rows] = word("harmonics of the EMF", (), max_length=6)
+    cogging: Annotated[tuple[CoggingHarmonic, ...], Rows] = word("cogging torque by order", (), max_length=6)
 
 
 class ConstantsMachine(MachineCommon):

@@ -14,7 +14,7 @@ from simcore.scenario.load import LoadModel
 from simcore.scenario.machine import MachineModel
 from simcore.scenario.run import Run, Scope
 from simcore.scenario.sensors import Sensors
-from simcore.scenario.supply import SourceSupply
+from simcore.scenario.supply import SupplyModel
 
 ROWS_WITHOUT_DECIMATION = 200_000
 
@@ -25,7 +25,7 @@ class Scenario(Table):
     title: str = word("title for tables and figures", "")
     machine: MachineModel = word("the machine")
     inverter: Inverter = word("the power stage")
-    supply: SourceSupply = word("what feeds the link")
+    supply: SupplyModel = word("what feeds the link")
     sensors: Sensors = table("what the controller sees", Sensors)
     load: LoadModel = word("what the shaft is connected to")
     controller: Controller = table("who drives", Controller)

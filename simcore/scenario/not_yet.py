@@ -1,15 +1,5 @@
 """Words of the language that this version does not know yet: each gets its own sentence."""
 
-_WORDS = {
-    ("supply", "kind"): {"battery": "a battery", "rectifier": "a rectifier with brake chopper"},
-    ("load", "kind"): {"two_mass": "a two-mass shaft", "vehicle": "a vehicle"},
-    ("sensors", "position", "kind"): {"encoder": "an encoder"},
-}
-_INSTEAD = {
-    ("supply", "kind"): 'Use kind = "source"',
-    ("load", "kind"): 'Use kind = "free" with the whole inertia, "rig" or "locked"',
-    ("sensors", "position", "kind"): 'Use kind = "resolver" or "ideal"',
-}
 _KEYS = {
     ("fault",): "faults on purpose",
     ("safety",): "trips and safe states",
@@ -19,9 +9,6 @@ _KEYS = {
     ("inverter", "legs"): "single legs that differ",
     ("inverter", "devices", "legs"): "single legs that differ",
     ("inverter", "tolerance"): "tolerances",
-    ("machine", "iron_loss"): "iron loss",
-    ("machine", "cogging"): "cogging torque",
-    ("machine", "emf_harmonics"): "harmonics of the back-EMF",
     ("machine", "heat"): "heat in the machine",
     ("machine", "tolerance"): "tolerances",
     ("machine", "datasheet"): "constants with a data sheet's basis",
@@ -32,23 +19,11 @@ _SENTENCE = "not available in this version ({what})"
 
 def refuse_what_is_not_yet(report):
     """Add a problem for each such word and take it out, so that it is not told twice.
-
-    Returns the top-level tables whose kind is not known yet: they cannot be checked further.
     """
-    unchecked = set()
-    for location, words in _WORDS.items():
-        value = report.value(location)
-        if isinstance(value, str) and value in words:
-            report.problem(location, _SENTENCE.format(what=words[value]), _INSTEAD[location])
-            if location[-1] == "kind":
-                unchecked.add(location[0])
-            else:
-                _remove(report.document, location)
     for location, what in _KEYS.items():
         _refuse_key(report, location, what)
         if location[0] == "machine":
             _refuse_key(report, ("controller", *location), what)
-    return unchecked
 
 
 def _refuse_key(report, location, what):

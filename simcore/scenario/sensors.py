@@ -41,6 +41,28 @@ class Resolver(Table):
     tracking_damping: float = quantity("", "damping of the tracking loop", 0.7071, gt=0, le=10)
 
 
+class Encoder(Table):
+    """Incremental encoder, aligned at the start."""
+
+    kind: Literal["encoder"] = word("incremental encoder, four counts a line")
+    lines: int = quantity("", "lines a mechanical turn", ge=1, le=1_000_000)
+    believed_lines: int | None = quantity("", "lines the controller reckons with; by default lines", None, ge=1, le=1_000_000)
+    index: bool = word("an index pulse sets the count anew once a turn", True)
+    lost_counts_per_turn: int = quantity("", "counts left out at one place of the turn", 0, ge=0, le=100_000)
+    mounting_offset_deg: float = quantity("deg", "added to the angle, electrical degrees of the machine", 0.0, ge=-360, le=360)
+    speed_filter_Hz: float = quantity("Hz", "low-pass of the speed from counts; 0: none", 200.0, ge=0, le=1e6)
+
+
+class TemperatureSensor(Table):
+    """First-order lag, gain x t + offset, noise, rounding."""
+
+    gain: float = quantity("", "gain", 1.0, ge=-10, le=10)
+    offset_K: float = quantity("K", "offset", 0.0, ge=-1000, le=1000)
+    noise_rms_K: float = quantity("K", "noise of a sample", 0.0, ge=0, le=1000)
+    time_constant_s: float = quantity("s", "lag of the sensor's body", 0.0, ge=0, le=1e5)
+    resolution_K: float = quantity("K", "step of the converter; 0: none", 0.0, ge=0, le=100)
+
+
 class LinkVoltageSensor(Table):
     """gain x v + offset, noise, rounding."""
 
@@ -55,5 +77,7 @@ class Sensors(Table):
     """All sensors."""
 
     current: CurrentSensors = table("phase current sensors", CurrentSensors)
-    position: Annotated[IdealPosition | Resolver, Field(discriminator="kind")] = table("angle sensor", IdealPosition)
+    position: Annotated[IdealPosition | Resolver | Encoder, Field(discriminator="kind")] = table("angle sensor", IdealPosition)
     link_voltage: LinkVoltageSensor = table("link voltage sensor", LinkVoltageSensor)
+    winding_temperature: TemperatureSensor = table("temperature sensor of the winding", TemperatureSensor)
+    junction_temperature: TemperatureSensor = table("temperature sensor of the power stage", TemperatureSensor)

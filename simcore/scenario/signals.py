@@ -8,6 +8,8 @@ SIGNALS = tuple(
     power_terminal_W power_shaft_W loss_copper_W loss_iron_W loss_conduction_W loss_switching_W junction_degC
     winding_degC binding_limit state
     speed_measured_rpm psi_d_Wb psi_q_Wb link_voltage_measured_V loss_supply_W loss_friction_W
+    loss_gear_W loss_chopper_W speed_load_rpm shaft_torque_Nm vehicle_speed_kmh state_of_charge winding_measured_degC
+    junction_measured_degC
     """.split()
 )
 # Codes: whole numbers, where "equal" needs no tolerance.

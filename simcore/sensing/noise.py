@@ -18,7 +18,7 @@ S27, S30, S31, S11 = np.uint64(27), np.uint64(30), np.uint64(31), np.uint64(11)
 CHANNELS = np.uint64(8)
 UNIT = 2.0**-53
 
-CURRENT_AB, CURRENT_C, RESOLVER, LINK_VOLTAGE = 0, 1, 2, 3
+CURRENT_AB, CURRENT_C, RESOLVER, LINK_VOLTAGE, TEMPERATURE = 0, 1, 2, 3, 4
 
 
 @inlined

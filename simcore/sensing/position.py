@@ -9,7 +9,8 @@ import math
 
 from simcore.kernel import inlined, kernel
 from simcore.rotation import turn, wrap
-from simcore.sensing.records import RESOLVER
+from simcore.sensing.encoder import sense_encoder
+from simcore.sensing.records import ENCODER, RESOLVER
 
 
 @inlined
@@ -54,9 +55,13 @@ def track(sensor, state, h, theta_0, theta_1, omega_0, omega_1):
 
 
 @kernel
-def sense_position(sensor, state, theta, omega):
-    """(true mechanical angle [rad], speed [rad/s]) => electrical angle in (-pi, pi] and mechanical speed as reported."""
+def sense_position(sensor, state, theta, omega, interval_s):
+    """(true mechanical angle [rad], speed [rad/s], time since the last sample [s]) => electrical angle in (-pi, pi]
+    and mechanical speed as reported."""
     if sensor.kind == RESOLVER:
         angle = sensor.electrical_ratio * state.tracked_rad + sensor.mounting_offset_rad
         return wrap(angle), state.tracked_rad_s / sensor.pole_pairs
+    if sensor.kind == ENCODER:
+        counted, speed = sense_encoder(sensor, state, theta, interval_s)
+        return wrap(sensor.machine_pole_pairs * counted + sensor.mounting_offset_rad), speed
     return wrap(sensor.machine_pole_pairs * theta + sensor.mounting_offset_rad), omega

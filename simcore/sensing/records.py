@@ -2,7 +2,7 @@
 
 import numpy as np
 
-IDEAL, RESOLVER = 0, 1
+IDEAL, RESOLVER, ENCODER = 0, 1, 2
 
 CURRENT_SENSOR = np.dtype(
     [
@@ -31,6 +31,11 @@ POSITION_SENSOR = np.dtype(
         ("noise_rms", "f8"),
         ("natural_frequency_rad_s", "f8"),
         ("damping", "f8"),
+        ("counts", "f8"),  # of an encoder, a mechanical turn
+        ("count_rad", "f8"),  # what the controller takes a count for, mechanical
+        ("lost_counts", "f8"),  # at one place of the turn
+        ("index", "i8"),
+        ("speed_filter_rad_s", "f8"),
     ],
     align=True,
 )
@@ -44,6 +49,16 @@ LINK_VOLTAGE_SENSOR = np.dtype(
     ],
     align=True,
 )
+TEMPERATURE_SENSOR = np.dtype(
+    [
+        ("gain", "f8"),
+        ("offset_K", "f8"),
+        ("noise_rms_K", "f8"),
+        ("time_constant_s", "f8"),  # 0: none
+        ("lsb_K", "f8"),  # 0: no converter
+    ],
+    align=True,
+)
 SENSOR_STATE = np.dtype(
     [
         ("filtered_d_A", "f8"),
@@ -52,6 +67,15 @@ SENSOR_STATE = np.dtype(
         ("tracked_rad_s", "f8"),
         ("noise_sin", "f8"),
         ("noise_cos", "f8"),
+        ("turns", "f8"),  # whole turns that the rotor's angle was wrapped by
+        ("encoder_turn", "f8"),  # turn of the last sample, and what the count started from
+        ("encoder_from_count", "f8"),
+        ("encoder_from_mark", "f8"),
+        ("encoder_from_rad", "f8"),
+        ("encoder_count", "f8"),  # of the last sample
+        ("encoder_rad_s", "f8"),
+        ("winding_degC", "f8"),  # behind the sensor's lag
+        ("junction_degC", "f8"),
     ],
     align=True,
 )

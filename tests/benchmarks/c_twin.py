@@ -16,14 +16,15 @@ from simcore.inverter.records import INVERTER, LEGS
 from simcore.loop.records import AUDIT, BENCH, CLOCK, LATEST, PROFILE, ROW_CHANNELS, STATE
 from simcore.loop.setup import build_parameters, build_state
 from simcore.plant.records import DRIVE, LINK, MACHINE, PLANT_STATE, SHAFT, SUMS
-from simcore.sensing.records import CURRENT_SENSOR, LINK_VOLTAGE_SENSOR, POSITION_SENSOR, SENSOR_STATE
+from simcore.sensing.records import CURRENT_SENSOR, LINK_VOLTAGE_SENSOR, POSITION_SENSOR, SENSOR_STATE, TEMPERATURE_SENSOR
 
 SOURCE = Path(__file__).with_name("twin.c")
 # Parts before the records that hold them.
 LAYOUTS = {
     "Machine": MACHINE, "Shaft": SHAFT, "Link": LINK, "Plant": PLANT_STATE, "Drive": DRIVE, "Sums": SUMS,
     "Inverter": INVERTER, "Legs": LEGS, "CurrentSensor": CURRENT_SENSOR, "PositionSensor": POSITION_SENSOR,
-    "LinkVoltageSensor": LINK_VOLTAGE_SENSOR, "SensorState": SENSOR_STATE, "Profile": PROFILE, "Clock": CLOCK, "Bench": BENCH,
+    "TemperatureSensor": TEMPERATURE_SENSOR, "LinkVoltageSensor": LINK_VOLTAGE_SENSOR,
+    "SensorState": SENSOR_STATE, "Profile": PROFILE, "Clock": CLOCK, "Bench": BENCH,
     "Latest": LATEST, "Audit": AUDIT, "State": STATE, "Measured": MEASURED, "Command": COMMAND,
     "FocParameters": FOC_PARAMETERS, "FocState": FOC_STATE,
 }  # fmt: skip

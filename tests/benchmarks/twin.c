@@ -6,8 +6,10 @@
    In: constants machine, ideal legs or dead time and device drops, source with resistance, inductance and link capacitor, rig,
    free (with friction and stiction) and locked shaft, current sensors with bandwidth, noise and converter, resolver with tracking
    loop, link-voltage sensor, field-oriented controller in torque mode, rows and energy audit.
-   Left out: flux maps, switched legs, scopes, the other controller modes, and the search for the instant of standstill, so a free
-   shaft with dry friction must not pass through standstill. twin_run answers -1 where asked for one of the first four. */
+   Left out: iron loss, EMF harmonics and cogging, two masses, drag and gear, diodes and chopper, batteries, encoders, sensors of
+   temperature, flux maps, switched legs, scopes, the other controller modes, and the search for the instant of standstill, so a free
+   shaft with dry friction must not pass through standstill. twin_run answers -1 where asked for a flux map, switched legs, scopes
+   or another mode. */
 
 #include <math.h>
 #include <stdint.h>
@@ -21,7 +23,7 @@ enum { TORQUE, SPEED, ID, IQ, VD, VQ, LOAD, PROFILES };
 enum { SINE, THIRD_HARMONIC, SVPWM };
 enum { BIND_NONE, BIND_CURRENT, BIND_VOLTAGE, BIND_VOLTAGE_AND_CURRENT, BIND_MTPV, BIND_MODULATOR, BIND_SLEW };
 enum { CURRENT_AB, CURRENT_C, RESOLVER_NOISE, LINK_VOLTAGE_NOISE };
-enum { STATES = 6, INTEGRALS = 12, QUEUE = 9, RESOLVER = 1, SENSED_AT = 10, SUMS_AT = 21 };
+enum { STATES = 6, INTEGRALS = 12, QUEUE = 9, RESOLVER = 1, SENSED_AT = 13, SUMS_AT = 26 };
 
 static const double PI = 3.141592653589793;
 #define TWO_PI (2.0 * PI)
@@ -141,9 +143,9 @@ static inline Stage stage(const Bench *p, const Drive *drive, int64_t stuck, con
     if (link->kind == CAPACITOR_AND_CHOKE) {
         supply_A = x[5];
         k.slope[4] = (supply_A - link_A) / link->capacitance_F;
-        k.slope[5] = (link->source_V - link_V - link->resistance_ohm * supply_A) / link->inductance_H;
+        k.slope[5] = (drive->source_V - link_V - link->resistance_ohm * supply_A) / link->inductance_H;
     } else if (link->kind == CAPACITOR) {
-        supply_A = (link->source_V - link_V) / link->resistance_ohm;
+        supply_A = (drive->source_V - link_V) / link->resistance_ohm;
         k.slope[4] = (supply_A - link_A) / link->capacitance_F;
     }
     k.integrand[0] = vd;
@@ -157,7 +159,7 @@ static inline Stage stage(const Bench *p, const Drive *drive, int64_t stuck, con
     k.integrand[8] = 1.5 * (vd * id + vq * iq);
     k.integrand[9] = 1.5 * machine->resistance_ohm * (id * id + iq * iq);
     k.integrand[10] = torque * omega;
-    k.integrand[11] = omega * omega;
+    k.integrand[11] = p->shaft.kind == FREE ? p->shaft.viscous_Nm_s * omega * omega : 0.0;
     return k;
 }
 
@@ -225,13 +227,14 @@ static void step_plant(const Bench *p, State *s, double h)
     sums->v_beta += q[3];
     sums->link_C += q[4];
     sums->supply_C += q[5];
+    sums->supply_J += s->drive.source_V * q[5];
     sums->supply_loss_J += q[6];
     sums->link_J += q[7];
     sums->terminal_J += q[8];
     sums->copper_J += q[9];
     sums->shaft_J += q[10];
     if (p->shaft.kind != RIG) {
-        sums->viscous_J += p->shaft.viscous_Nm_s * q[11];
+        sums->viscous_J += q[11];
         sums->coulomb_J += s->drive.friction_Nm * turned;
         sums->load_J += s->drive.load_torque_Nm * turned;
     }
@@ -371,6 +374,8 @@ static void sense(const Bench *p, State *s, Measured *m, int64_t member, double 
     s->latest.iq_A = -sine * i_alpha + cosine * i_beta;
     s->latest.speed_rpm = m->speed_rpm;
     s->latest.link_V = m->link_voltage_V;
+    s->latest.winding_degC = m->winding_degC;
+    s->latest.junction_degC = m->junction_degC;
 }
 
 /* ---- field-oriented controller, torque mode ---- */
@@ -705,7 +710,7 @@ static void account(const Bench *p, State *s)
     Sums *sums = &s->sums, *row = &s->row;
     Audit *audit = &s->audit;
     Plant *plant = &s->plant;
-    double supply_J = p->link.source_V * sums->supply_C, shaft_J = p->shaft.kind == RIG ? sums->shaft_J : sums->load_J;
+    double supply_J = sums->supply_J, shaft_J = p->shaft.kind == RIG ? sums->shaft_J : sums->load_J;
     if (supply_J >= 0.0)
         audit->supply_in_J += supply_J;
     else
@@ -733,9 +738,14 @@ static void account(const Bench *p, State *s)
     row->viscous_J += sums->viscous_J;
     row->coulomb_J += sums->coulomb_J;
     row->supply_loss_J += sums->supply_loss_J;
+    row->supply_J += sums->supply_J;
     *sums = (Sums){0};
     if (plant->theta >= TWO_PI || plant->theta < 0.0)
-        plant->theta -= TWO_PI * floor(plant->theta / TWO_PI);
+    {
+        double turns = floor(plant->theta / TWO_PI);
+        plant->theta -= TWO_PI * turns;
+        s->sensors.turns += turns;
+    }
     if (fabs(s->sensors.tracked_rad) > TWO_PI)
         s->sensors.tracked_rad -= TWO_PI * floor(s->sensors.tracked_rad / TWO_PI);
     double size = fabs(plant->psi_d) + fabs(plant->psi_q);
@@ -760,6 +770,9 @@ static void record_state(const Bench *p, State *s, double *row)
     row[7] = s->duties[0];
     row[8] = s->duties[1];
     row[9] = s->duties[2];
+    row[10] = plant->omega_load;
+    row[11] = plant->twist;
+    row[12] = plant->charge;
     s->row = (Sums){0};
 }
 
@@ -776,6 +789,8 @@ static void record_sensed(const State *s, const Command *c, double *row)
     row[8] = c->iq_reference_A;
     row[9] = c->voltage_margin_V;
     row[10] = (double)c->binding_limit;
+    row[11] = s->latest.winding_degC;
+    row[12] = s->latest.junction_degC;
 }
 
 static void record_sums(const Sums *sums, double *row)
@@ -793,6 +808,8 @@ static void record_sums(const Sums *sums, double *row)
     row[10] = sums->viscous_J;
     row[11] = sums->coulomb_J;
     row[12] = sums->supply_loss_J;
+    row[13] = sums->supply_J;
+    row[14] = row[15] = row[16] = 0.0; /* iron, gear, chopper: left out here */
 }
 
 /* (bench, state, controller, profile points, reference tables) => state at until_tick, rows (rows, columns) filled. */

@@ -60,7 +60,7 @@ BAD = {
     "unknown kind": ({"load__kind": "free_"}, ["load", 'kind = "free_" is not known', 'Did you mean "free"']),
     "key of another kind": (
         {"load__inertia_kg_m2": 0.1},
-        ['load.inertia_kg_m2 = 0.1: belongs to kind = "free", not "rig"', "Remove it"],
+        ['load.inertia_kg_m2 = 0.1: belongs to kind = "free" or "two_mass", not "rig"', "Remove it"],
     ),
     "misspelt key": (
         {"inverter__dead_tme_s": 1e-6},
@@ -333,20 +333,12 @@ BAD = {
 # Words of the language that a later version brings.
 LATER = {
     "fault": ({"fault": [{"kind": "current_sensor_offset", "at_s": 0.1}]}, "fault"),
-    "battery": ({"supply": {"kind": "battery", "capacity_Ah": 120}}, 'supply.kind = "battery"'),
-    "rectifier": ({"supply": {"kind": "rectifier"}}, 'supply.kind = "rectifier"'),
-    "two masses": ({"load": {"kind": "two_mass"}}, 'load.kind = "two_mass"'),
-    "vehicle": ({"load": {"kind": "vehicle", "mass_kg": 1800}}, 'load.kind = "vehicle"'),
-    "encoder": ({"sensors__position": {"kind": "encoder", "lines": 4096}}, 'sensors.position.kind = "encoder"'),
     "gate plan": ({"inverter__gate_plan": {"default": "brisk"}}, "inverter.gate_plan"),
     "heat": ({"inverter__heat": {"coolant_degC": 65}}, "inverter.heat"),
     "legs": (
         {"inverter__devices": {"kind": "mosfet", "on_resistance_ohm": 1e-3, "legs": [{}]}},
         "inverter.devices.legs",
     ),
-    "iron loss": ({"machine__iron_loss": {"x": 1}}, "machine.iron_loss"),
-    "cogging": ({"machine__cogging": {"x": 1}}, "machine.cogging"),
-    "harmonics": ({"machine__emf_harmonics": {"x": 1}}, "machine.emf_harmonics"),
     "tolerance": ({"tolerance": {"x": 1}}, "tolerance"),
 }
 

@@ -94,7 +94,7 @@ def test_the_docs_table_has_a_row_for_each_key():
     assert all(set(row) == {"key", "kind", "unit", "range", "default", "meaning"} and row["meaning"] for row in rows)
     by_key = {row["key"]: row for row in rows}
     assert by_key["inverter.dead_time_s"]["unit"] == "s" and by_key["inverter.dead_time_s"]["default"] == "0.0"
-    assert by_key["load.inertia_kg_m2"]["kind"] == "free" and by_key["load.inertia_kg_m2"]["default"] == "required"
+    assert by_key["load.mass_kg"]["kind"] == "vehicle" and by_key["load.mass_kg"]["default"] == "required"
     assert by_key["inverter.model"]["range"] == '"averaged" or "switched"'
 
 
