@@ -35,13 +35,15 @@ class Bench:
         """What the controller is told before the run."""
         scenario = self.scenario
         updates = 1 if scenario.inverter.update == "double" else 2
+        inverter, load = scenario.controller_inverter, scenario.controller_load
+        tick_s = 0.5 / inverter.switching_frequency_Hz
         return Setup(
-            update_s=updates * scenario.tick_s,
-            tick_s=scenario.tick_s,
+            update_s=updates * tick_s,
+            tick_s=tick_s,
             delay_updates=scenario.controller.delay_updates,
             machine=scenario.controller_machine,
-            inverter=scenario.inverter,
-            inertia_kg_m2=getattr(scenario.load, "total_inertia_kg_m2", None),
+            inverter=inverter,
+            inertia_kg_m2=getattr(load, "total_inertia_kg_m2", None),
             tuning=dict(scenario.controller.tuning),
             mode=scenario.controller.mode or "torque",
         )

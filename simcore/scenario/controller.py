@@ -18,6 +18,8 @@ COMMANDS_OF_MODE = {
     "current": ("id_A", "iq_A"),
     "voltage": ("vd_V", "vq_V"),
 }
+# Tables that the controller is told of; [controller.machine] and the like change what it is told, not the drive.
+BELIEVED = ("machine", "inverter", "load")
 _CLASS = re.compile(r"(?P<module>[^\W\d]\w*(\.[^\W\d]\w*)*|.+\.py):(?P<name>[^\W\d]\w*)\Z")
 
 
@@ -33,6 +35,8 @@ class Controller(Table):
     mode: str | None = word("torque, speed, current or voltage for the built-in (default torque); free for others", None)
     tuning: dict[str, Any] = table("belongs to the class, checked by the class", dict)
     machine: dict[str, Any] = table("keys of [machine] that the controller believes otherwise", dict)
+    inverter: dict[str, Any] = table("keys of [inverter] that the controller believes otherwise", dict)
+    load: dict[str, Any] = table("keys of [load] that the controller believes otherwise", dict)
     delay_updates: int = quantity("", "updates from a sample to the duties it leads to", 1, ge=0, le=8)
 
     @field_validator("class_")

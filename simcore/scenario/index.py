@@ -8,6 +8,7 @@ from annotated_types import Ge, Gt, Le, Lt, MinLen
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
+from simcore.scenario.controller import BELIEVED
 from simcore.scenario.errors import one_of
 
 
@@ -86,7 +87,12 @@ def table_path(location) -> tuple[str, ...]:
         if isinstance(part, int):
             continue
         path = (*path, "*") if (*path, "*") in tables() and (*path, part) not in tables() else (*path, part)
-    return ("machine", *path[2:]) if path[:2] == ("controller", "machine") else path
+    return path[1:] if is_belief(path) else path
+
+
+def is_belief(location) -> bool:
+    """True at and below [controller.machine], [controller.inverter] and [controller.load]."""
+    return len(location) > 1 and location[0] == "controller" and location[1] in BELIEVED
 
 
 def find(location) -> Key | None:
@@ -104,7 +110,7 @@ def strip_tags(location) -> tuple:
     """Pydantic's location without the tags of discriminated unions ('load', 'free', 'inertia_kg_m2')."""
     from simcore.scenario.models import Scenario
 
-    if location[:2] == ("controller", "machine"):
+    if is_belief(location):
         return ("controller", *strip_tags(location[1:]))
     out, members = [], [Scenario]
     parts = list(location)

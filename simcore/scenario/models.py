@@ -38,7 +38,7 @@ class Scenario(Table):
 
     _path: Path = PrivateAttr(default=Path("scenario.toml"))
     _resolved: dict = PrivateAttr(default_factory=dict)
-    _controller_machine: object = PrivateAttr(default=None)
+    _believed: dict = PrivateAttr(default_factory=dict)
     _findings: tuple = PrivateAttr(default=())
 
     @property
@@ -59,7 +59,17 @@ class Scenario(Table):
     @property
     def controller_machine(self):
         """The machine as the controller believes it: [machine] with [controller.machine] laid over."""
-        return self.machine if self._controller_machine is None else self._controller_machine
+        return self._believed.get("machine", self.machine)
+
+    @property
+    def controller_inverter(self):
+        """The inverter as the controller believes it: [inverter] with [controller.inverter] laid over."""
+        return self._believed.get("inverter", self.inverter)
+
+    @property
+    def controller_load(self):
+        """The load as the controller believes it: [load] with [controller.load] laid over."""
+        return self._believed.get("load", self.load)
 
     @property
     def findings(self) -> tuple[str, ...]:

@@ -6,11 +6,12 @@ from pathlib import Path
 
 import simcore
 from simcore.scenario import index
+from simcore.scenario.controller import BELIEVED
 from simcore.scenario.errors import FileProblem, file_label, near, one_of, printable
 from simcore.scenario.merge import lay_beneath
 from simcore.scenario.toml_file import read_with_base
 
-TABLES = (("machine",), ("inverter",), ("supply",), ("load",), ("controller", "machine"))
+TABLES = (("machine",), ("inverter",), ("supply",), ("load",), *(("controller", name) for name in BELIEVED))
 _VARIABLE = re.compile(r"\$\{([A-Za-z_]\w*)(?::-([^}]*))?\}")
 
 

@@ -8,9 +8,9 @@ from pydantic import TypeAdapter, ValidationError
 from simcore.scenario import parts
 from simcore.scenario.checks import check_everything
 from simcore.scenario.classes import locate_class
+from simcore.scenario.controller import BELIEVED
 from simcore.scenario.errors import FileProblem, ScenarioError, file_label, sentence
 from simcore.scenario.explain import explain
-from simcore.scenario.machine import MachineModel
 from simcore.scenario.maps import load_map
 from simcore.scenario.merge import Override, OverrideError, lay_over
 from simcore.scenario.models import Scenario
@@ -53,19 +53,19 @@ def _check(report, path, overrides):
     failed = _override(report, overrides, path.parent)
     refuse_what_is_not_yet(report)
     unchecked = {at[0] for at in failed if len(at) == 1}
-    belief = None if ("controller", "machine") in failed else _believed_machine(report)
+    beliefs = [name for name in BELIEVED if ("controller", name) not in failed and _overrides(report, name)]
     locate_class(report, path.parent)
     _make_paths_absolute(report, path.parent)
     tables = _validate(report, unchecked)
-    belief_model = _validate_belief(report, belief, tables)
-    for machine, at in ((tables.get("machine"), ("machine",)), (belief_model, ("controller", "machine"))):
+    believed = _validate_beliefs(report, beliefs, tables)
+    for machine, at in ((tables.get("machine"), ("machine",)), (believed.get("machine"), ("controller", "machine"))):
         load_map(report, machine, at)
-    check_everything(report, tables, belief_model)
+    check_everything(report, tables, believed.get("machine"))
     report.stop_on_problems()
     scenario = tables["scenario"]
     scenario._path = Path(path).absolute()
     scenario._resolved = _plain(report.document)
-    scenario._controller_machine = belief_model
+    scenario._believed = believed
     scenario._findings = tuple(report.findings)
     return scenario
 
@@ -98,14 +98,10 @@ def _apply(report, overrides, label):
             report.problems.append(error.sentence)
 
 
-def _believed_machine(report):
-    """[machine] with [controller.machine] laid over, as a dict; None where there is no override."""
-    controller = report.document.get("controller")
-    override = controller.get("machine") if isinstance(controller, dict) else None
-    machine = report.document.get("machine")
-    if not isinstance(override, dict) or not override or not isinstance(machine, dict):
-        return None
-    return override
+def _overrides(report, name):
+    """True where [controller.NAME] says something that can be laid over [NAME]."""
+    override = report.value(("controller", name))
+    return isinstance(override, dict) and bool(override) and isinstance(report.document.get(name), dict)
 
 
 def _make_paths_absolute(report, folder):
@@ -171,16 +167,19 @@ def _entries(field, raw):
     return right
 
 
-def _validate_belief(report, override, tables):
-    """The machine the controller believes in, or None where it is the scenario's (or wrong)."""
-    if override is None or tables.get("machine") is None:
-        return None
-    merged = lay_over(report.document["machine"], override, {}, "", ("machine",))
-    try:
-        return TypeAdapter(MachineModel).validate_python(merged)
-    except ValidationError as error:
-        explain(report, [{**e, "loc": ("controller", "machine", *e["loc"])} for e in error.errors(include_url=False)])
-        return None
+def _validate_beliefs(report, names, tables):
+    """The tables that the controller believes to be otherwise, by name; wrong ones are told and left out."""
+    believed = {}
+    for name in names:
+        if tables.get(name) is None:
+            continue
+        merged = lay_over(report.document[name], report.document["controller"][name], {}, "", (name,))
+        field = Scenario.model_fields[name]
+        try:
+            believed[name] = TypeAdapter(Annotated[field.annotation, field]).validate_python(merged)
+        except ValidationError as error:
+            explain(report, [{**e, "loc": ("controller", name, *e["loc"])} for e in error.errors(include_url=False)])
+    return believed
 
 
 def _plain(value):
