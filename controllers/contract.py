@@ -21,11 +21,15 @@ BINDING_LIMITS = {
     5: "modulator",
     6: "torque_slew",
     7: "speed",
+    8: "ramp_down",
 }
 
 
 class Measured(NamedTuple):
-    """What the sensors report at the sampling instant, and the commands in force there (SI, angle in (-pi, pi])."""
+    """What the sensors report at the sampling instant, and the commands in force there (SI, angle in (-pi, pi]).
+
+    A command that the scenario does not give is NaN.  run_request: 1 run, 0 ramp down.
+    """
 
     time_s: float
     ia_A: float
@@ -42,6 +46,9 @@ class Measured(NamedTuple):
     iq_reference_A: float
     vd_reference_V: float
     vq_reference_V: float
+    voltage_reference_V: float
+    frequency_reference_Hz: float
+    run_request: float
 
 
 class Command(NamedTuple):

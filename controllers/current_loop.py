@@ -37,6 +37,17 @@ def limit_voltage(vd, vq, limit, steer):
 
 
 @kernel
+def active_resistance(alpha, kp, resistance_ohm):
+    """(bandwidth [rad/s], kp = alpha L, R) => active resistance Ra = alpha L - R [ohm], ki = alpha (R + Ra) = alpha^2 L.
+
+    The winding with Ra inside is as fast as the loop: the reference is followed as by pole cancellation, a disturbance e is
+    answered by -s/(L (s + alpha)^2) e. Harnefors, Nee, IEEE Trans. Ind. Appl. 34(1), 1998 (from memory).
+    """
+    active_ohm = max(kp - resistance_ohm, 0.0)
+    return active_ohm, alpha * (resistance_ohm + active_ohm)
+
+
+@kernel
 def integrate_error(integral, ki, kp, error, clamped_V, requested_V, update_s):
     """(integral part, gains, error, what the clamp took away) => integral part of the next update (back-calculation)."""
     drive = error

@@ -4,8 +4,9 @@ import numpy as np
 
 from simcore.plant.records import MACHINE
 
-TORQUE, SPEED, CURRENT, VOLTAGE = 0, 1, 2, 3
-MODES = {"torque": TORQUE, "speed": SPEED, "current": CURRENT, "voltage": VOLTAGE}
+TORQUE, SPEED, CURRENT, VOLTAGE, OPEN_LOOP = range(5)
+MODES = {"torque": TORQUE, "speed": SPEED, "current": CURRENT, "voltage": VOLTAGE, "open_loop": OPEN_LOOP}
+MOST_RIPPLES = 4
 
 FOC_PARAMETERS = np.dtype(
     [
@@ -15,6 +16,9 @@ FOC_PARAMETERS = np.dtype(
         ("reference_offset", "i8"),
         ("gains_given", "i8"),
         ("decoupling", "i8"),
+        ("active_resistance", "i8"),
+        ("compensation", "i8"),  # of dead time
+        ("ripples", "i8"),  # entries of the torque feed-forward
         ("update_s", "f8"),
         ("advance_s", "f8"),  # time from the sample to the middle of the interval its duties act in
         ("max_current_A", "f8"),
@@ -29,6 +33,17 @@ FOC_PARAMETERS = np.dtype(
         ("speed_ki", "f8"),
         ("speed_weight", "f8"),
         ("torque_step_Nm", "f8"),  # largest change of the torque reference an update; 0: no limit
+        ("acting_s", "f8"),  # as advance_s, also where the voltage is not advanced
+        ("ramp_share", "f8"),  # of full scale an update
+        ("full_frequency_Hz", "f8"),
+        ("compensation_duty", "f8"),
+        ("compensation_band_A", "f8"),
+        ("compensation_ahead_s", "f8"),
+        ("damping_Nm_s", "f8"),
+        ("highpass_share", "f8"),  # of the way that the slow speed goes to the measured one in an update
+        ("ripple_order", "f8", (MOST_RIPPLES,)),
+        ("ripple_Nm", "f8", (MOST_RIPPLES,)),
+        ("ripple_phase_rad", "f8", (MOST_RIPPLES,)),
     ],
     align=True,
 )
@@ -40,6 +55,14 @@ FOC_STATE = np.dtype(
         ("slewed_Nm", "f8"),
         ("granted_Nm", "f8"),
         ("reference_A", "f8"),
+        ("started", "i8"),
+        ("ramping", "i8"),  # the ramp-down acts
+        ("resting", "i8"),  # it holds zero
+        ("ramp_x", "f8"),  # what is followed: torque, speed, id, vd or open-loop voltage
+        ("ramp_y", "f8"),  # iq, vq or open-loop frequency
+        ("source_rad", "f8"),
+        ("source_Hz", "f8"),
+        ("slow_rad_s", "f8"),
     ],
     align=True,
 )

@@ -50,7 +50,10 @@ def machine_tables(p, setup, tuning):
         try:
             return build_reference_tables(flux(), machine.pole_pairs, machine.max_current_A)
         except ValueError as error:
-            raise TuningError(f"controller.mode: no torque references can be made: {error}") from error
+            raise TuningError(
+                f'controller.mode = "{setup.mode}": no torque references can be made: {error} Give it one of them, or choose '
+                'mode "current", "voltage" or "open_loop", which need no torque.'
+            ) from error
 
     key = (1.0, machine.pole_pairs, machine.max_current_A, *arrays)
     return np.concatenate([map_table, cached_tables(key, references)])

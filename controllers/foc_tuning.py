@@ -1,55 +1,15 @@
 """[controller.tuning] of the field-oriented controller: read, checked, turned into gains."""
 
-import difflib
 import math
 
 from controllers.contract import TuningError
-from controllers.foc_records import MODES, SPEED
+from controllers.foc_records import MODES, MOST_RIPPLES, OPEN_LOOP, SPEED
+from controllers.tuning_keys import FEED_FORWARD, known_values
 from simcore.inverter.modulation import MODULATIONS
 
-# key: (default, lowest, highest, unit); None as default means: absent.
-KEYS = {
-    "current_bandwidth_Hz": (500.0, 0.0, 1e6, "Hz"),
-    "kp_d_V_per_A": (None, 0.0, 1e6, "V/A"),
-    "kp_q_V_per_A": (None, 0.0, 1e6, "V/A"),
-    "ki_d_V_per_As": (None, 0.0, 1e9, "V/(A s)"),
-    "ki_q_V_per_As": (None, 0.0, 1e9, "V/(A s)"),
-    "speed_bandwidth_Hz": (20.0, 0.0, 1e5, "Hz"),
-    "speed_kp_Nm_s": (None, 0.0, 1e9, "Nm s/rad"),
-    "speed_ki_Nm": (None, 0.0, 1e9, "Nm/rad"),
-    "speed_setpoint_weight": (0.5, 0.0, 1.0, ""),
-    "inertia_kg_m2": (None, 0.0, 1e6, "kg m2"),
-    "torque_slew_Nm_per_s": (0.0, 0.0, 1e12, "Nm/s"),
-    "voltage_use": (0.95, 0.1, 1.2, ""),
-}
-SWITCHES = {"decoupling": True, "delay_compensation": True}
+BAND_SHARE = 0.1 / 7.0179  # i / sqrt(i^2 + band^2) reaches 0.99 at 7.0179 bands, put at 10 % of max_current_A
 CURRENT_GAINS = ("kp_d_V_per_A", "kp_q_V_per_A", "ki_d_V_per_As", "ki_q_V_per_As")
 SPEED_GAINS = ("speed_kp_Nm_s", "speed_ki_Nm")
-
-
-def _known(tuning, problems):
-    """Every key known, every value a number in its range: values with defaults filled in."""
-    values = {name: default for name, (default, *_) in KEYS.items()} | dict(SWITCHES)
-    for name, value in tuning.items():
-        if name not in values:
-            near = difflib.get_close_matches(name, values, 1, 0.5)
-            hint = f'Did you mean "{near[0]}"?' if near else f"Known are {', '.join(values)}."
-            problems.append(f"controller.tuning.{name}: the field-oriented controller has no such key. {hint}")
-        elif name in SWITCHES:
-            if not isinstance(value, bool):
-                problems.append(f"controller.tuning.{name} = {value!r}: must be true or false. Write it without quotes.")
-            values[name] = value
-        else:
-            _, low, high, unit = KEYS[name]
-            number = isinstance(value, (int, float)) and not isinstance(value, bool)
-            if not number or not math.isfinite(value) or not low <= value <= high:
-                of = f" ({unit})" if unit else ""
-                problems.append(
-                    f"controller.tuning.{name} = {value!r}: must be a number from {low:g} to {high:g}{of}. Change it."
-                )
-            else:
-                values[name] = float(value)
-    return values
 
 
 def _all_or_none(tuning, names, instead, problems):
@@ -73,6 +33,42 @@ def _speed_gains(values, setup, given, problems):
     return w * inertia, w * w * inertia / 4.0
 
 
+def _ramp_down(values, setup):
+    seconds = values["ramp_down_s"]
+    if seconds is None:
+        # What a shaft or a turning field has to follow goes slower.
+        seconds = 1.0 if MODES[setup.mode] in (SPEED, OPEN_LOOP) else 0.1
+    return {
+        "ramp_share": setup.update_s / max(seconds, setup.update_s),
+        "full_frequency_Hz": setup.machine.max_speed_rpm / 60.0 * setup.machine.pole_pairs,
+    }
+
+
+def _dead_time(values, setup):
+    dead_s, band_A, ahead = (values[k] for k in ("dead_time_s", "compensation_band_A", "compensation_delay_updates"))
+    dead_s = setup.inverter.dead_time_s if dead_s is None else dead_s
+    ahead = setup.delay_updates + 0.5 if ahead is None else ahead
+    return {
+        "compensation": values["dead_time_compensation"],
+        "compensation_duty": dead_s * setup.inverter.switching_frequency_Hz,
+        "compensation_band_A": BAND_SHARE * setup.machine.max_current_A if band_A is None else band_A,
+        "compensation_ahead_s": ahead * setup.update_s,
+    }
+
+
+def _torque_extras(values, setup):
+    entries = values[FEED_FORWARD]
+    orders, torques, phases = zip(*entries, *[(1.0, 0.0, 0.0)] * (MOST_RIPPLES - len(entries)), strict=True)
+    return {
+        "damping_Nm_s": values["torsion_damping_Nm_s"],
+        "highpass_share": -math.expm1(-2.0 * math.pi * values["torsion_highpass_Hz"] * setup.update_s),
+        "ripples": len(entries),
+        "ripple_order": orders,
+        "ripple_Nm": torques,
+        "ripple_phase_rad": [math.radians(phase) for phase in phases],
+    }
+
+
 def read_tuning(setup):
     """(set-up) => fields of FOC_PARAMETERS that follow from mode and tuning.  Raises TuningError with every problem."""
     problems = []
@@ -80,17 +76,23 @@ def read_tuning(setup):
         raise TuningError(
             f'controller.mode = "{setup.mode}": the field-oriented controller knows {", ".join(MODES)}. Choose one of them.'
         )
-    values = _known(setup.tuning, problems)
+    values = known_values(setup.tuning, problems)
     if problems:
         raise TuningError(*problems)
     current_given = _all_or_none(setup.tuning, CURRENT_GAINS, "current_bandwidth_Hz", problems)
     speed_given = _all_or_none(setup.tuning, SPEED_GAINS, "speed_bandwidth_Hz", problems)
+    if values["active_resistance"] and current_given:
+        problems.append(
+            f"controller.tuning: active_resistance and {CURRENT_GAINS[0]} contradict, its gains follow from the bandwidth. "
+            "Give current_bandwidth_Hz instead of the gains."
+        )
     speed_kp = speed_ki = 0.0
     if MODES[setup.mode] == SPEED and not problems:
         speed_kp, speed_ki = _speed_gains(values, setup, speed_given, problems)
     if problems:
         raise TuningError(*problems)
     w = 2.0 * math.pi * values["current_bandwidth_Hz"]
+    acting_s = (setup.delay_updates + 0.5) * setup.update_s
     fields = {
         "mode": MODES[setup.mode],
         "modulation": MODULATIONS[setup.inverter.modulation],
@@ -102,8 +104,11 @@ def read_tuning(setup):
         "speed_ki": speed_ki,
         "speed_weight": values["speed_setpoint_weight"],
         "torque_step_Nm": values["torque_slew_Nm_per_s"] * setup.update_s,
-        "advance_s": (setup.delay_updates + 0.5) * setup.update_s if values["delay_compensation"] else 0.0,
+        "acting_s": acting_s,
+        "advance_s": acting_s if values["delay_compensation"] else 0.0,
+        "active_resistance": values["active_resistance"],
     }
+    fields |= _ramp_down(values, setup) | _dead_time(values, setup) | _torque_extras(values, setup)
     if current_given:
         fields |= {name: values[key] for name, key in zip(("kp_d", "kp_q", "ki_d", "ki_q"), CURRENT_GAINS, strict=True)}
     return fields

@@ -93,6 +93,13 @@ def grid_currents(table, points, torque_cells, flux_cells, x, w):
 
 
 @kernel
+def greatest_torque(table, offset):
+    """(table, its start) => greatest torque at the current limit [Nm], of both directions the greater."""
+    start = np.uint64(offset)
+    return max(table[start + _SIDES], table[start + _SIDES + _U2])
+
+
+@kernel
 def current_references(
     table, offset, use_map, map_table, map_offset, pole_pairs, psi_m, l_d, l_q, torque_request_Nm, flux_limit_Wb
 ):

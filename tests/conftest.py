@@ -94,11 +94,12 @@ _TOPICS = {
         "test_scope_capture",
     ),  # fmt: skip
     "Link capacitor": ("test_link_capacitor",),
-    "Dead time and switched legs": ("test_dead_time", "test_switched_circuit"),
+    "Dead time and switched legs": ("test_dead_time", "test_dead_time_compensation", "test_switched_circuit"),
+    "Open-loop voltage source": ("test_open_loop",),
     "Conduction losses": ("test_devices",),
     "Resolver and tracking loop": ("test_resolver",),
     "Current sensors and noise": ("test_current_sensors", "test_current", "test_noise"),
-    "Current and speed loop": ("test_current_loop", "test_current_control", "test_speed_loop"),
+    "Current and speed loop": ("test_current_loop", "test_current_control", "test_speed_loop", "test_active_damping"),
     "Operating points": ("test_operating_points", "test_operating_points_loop"),
     "Energy": ("test_invariants",),
 }

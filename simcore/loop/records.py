@@ -16,8 +16,8 @@ MAX_DELAY = 8
 OK, CONTROLLER_CODE, DUTY_NOT_A_NUMBER, DUTY_OUT_OF_RANGE, GATES_OFF, DIVERGED, MAP_LEFT, GATE_SETTING = range(8)
 MAP_SLACK = 0.2  # relative distance outside a flux map that is still told and not an error
 
-PROFILES = ("torque_Nm", "speed_rpm", "id_A", "iq_A", "vd_V", "vq_V", "load")
-TORQUE, SPEED, ID, IQ, VD, VQ, LOAD = range(7)
+PROFILES = ("torque_Nm", "speed_rpm", "id_A", "iq_A", "vd_V", "vq_V", "voltage_V", "frequency_Hz", "run_request", "load")
+TORQUE, SPEED, ID, IQ, VD, VQ, VOLTAGE, FREQUENCY, RUN_REQUEST, LOAD = range(10)
 
 PROFILE = np.dtype([("start", "i8"), ("count", "i8"), ("linear", "i8")], align=True)
 CLOCK = np.dtype(

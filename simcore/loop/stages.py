@@ -12,6 +12,7 @@ from simcore.loop.records import (
     DIVERGED,
     DUTY_NOT_A_NUMBER,
     DUTY_OUT_OF_RANGE,
+    FREQUENCY,
     GATE_SETTING,
     GATES_OFF,
     ID,
@@ -21,11 +22,13 @@ from simcore.loop.records import (
     MAP_SLACK,
     MAX_DELAY,
     OK,
+    RUN_REQUEST,
     SENSED_AT,
     SPEED,
     SUMS_AT,
     TORQUE,
     VD,
+    VOLTAGE,
     VQ,
 )
 from simcore.plant.detail import terminal_currents
@@ -58,10 +61,11 @@ def fail(s, status, value):
 def begin_tick(p, s, points, member):
     """(clock) => profiles and imposed speed of this tick, this tick's resolver noise, an empty sum."""
     tick = s.tick
-    for index in range(7):
-        value, at = profile_at_tick(p.profiles[index], points, s.profile_at[index], tick)
-        s.profile_now[index] = value
-        s.profile_at[index] = at
+    for index in range(LOAD + 1):
+        if p.profiles[index].count > 1 or tick == 0:
+            value, at = profile_at_tick(p.profiles[index], points, s.profile_at[index], tick)
+            s.profile_now[index] = value
+            s.profile_at[index] = at
     after, _ = profile_at_tick(p.profiles[LOAD], points, s.profile_at[LOAD], tick + 1)
     now = s.profile_now[LOAD]
     if not p.profiles[LOAD].linear:
@@ -137,6 +141,9 @@ def sense(p, s, m, table, member, shift_s):
     m.iq_reference_A = s.profile_now[IQ]
     m.vd_reference_V = s.profile_now[VD]
     m.vq_reference_V = s.profile_now[VQ]
+    m.voltage_reference_V = s.profile_now[VOLTAGE]
+    m.frequency_reference_Hz = s.profile_now[FREQUENCY]
+    m.run_request = s.profile_now[RUN_REQUEST]
     i_alpha = (2.0 * ia - ib - ic) * (1.0 / 3.0)
     i_beta = (ib - ic) * INV_SQRT3
     latest.angle_error_rad = wrap(measured_angle - angle)

@@ -6,7 +6,7 @@ import numpy as np
 
 from simcore.measure.windows import end_s
 
-_COMMANDS = ("torque_Nm", "speed_rpm", "iq_A", "id_A", "vq_V", "vd_V")
+_COMMANDS = ("torque_Nm", "speed_rpm", "iq_A", "id_A", "vq_V", "vd_V", "voltage_V", "frequency_Hz", "run_request")
 _LOADS = ("torque_Nm", "speed_rpm")
 _REFERENCES = ("speed_reference_rpm", "torque_reference_Nm", "iq_reference_A", "id_reference_A")
 _PERIODS_BEFORE, _PERIODS_AFTER = 1.0, 3.0

@@ -15,7 +15,7 @@ def _mode(controller):
 
 @needs("controller")
 def mode_name(report, controller):
-    """The built-in knows four modes; a user's class is free."""
+    """The built-in knows five modes; a user's class is free."""
     if controller.built_in and _mode(controller) is None:
         report.problem(
             ("controller", "mode"),
@@ -35,6 +35,18 @@ def mode_and_load(report, controller, load):
         )
 
 
+@needs("controller", "machine")
+def mode_and_machine(report, controller, machine):
+    if _mode(controller) not in ("torque", "speed") or machine.kind != "constants":
+        return
+    if machine.magnet_flux_Wb == 0.0 and machine.inductance_d_H == machine.inductance_q_H:
+        report.problem(
+            ("machine", "magnet_flux_Wb"),
+            "with equal inductances and no magnet the machine makes no torque",
+            'Give magnet_flux_Wb, inductances that differ (Wb, H), or controller.mode "current", "voltage" or "open_loop"',
+        )
+
+
 @needs("controller", "commands")
 def mode_and_commands(report, controller, commands):
     name = _mode(controller)
@@ -42,12 +54,36 @@ def mode_and_commands(report, controller, commands):
         return
     wanted = COMMANDS_OF_MODE[name]
     given = [key for key in type(commands).model_fields if getattr(commands, key) is not None]
-    if not set(wanted) & set(given):
+    needed = wanted[:1] if name == "open_loop" else wanted
+    if not set(needed) & set(given):
         example = " and ".join(f"{key} = [[0.0, 0.0], [0.05, 10.0]]" for key in wanted)
-        report.problem(("commands",), f'mode "{name}" needs {" or ".join(wanted)}', f"Add {example} to [commands]")
+        report.problem(("commands",), f'mode "{name}" needs {" or ".join(needed)}', f"Add {example} to [commands]")
     for key in given:
-        if key not in wanted:
+        if key not in (*wanted, "run_request"):
             report.finding(("commands", key), f'has no effect in mode "{name}", which reads {" and ".join(wanted)}')
+
+
+@needs("commands")
+def open_loop_commands(report, commands):
+    """An amplitude has no sign, a request is yes or no."""
+    if commands.voltage_V is not None and min(commands.voltage_V.values) < 0.0:
+        remedy = "Turn the vector by commands.frequency_Hz, or give vd_V and vq_V in mode \"voltage\""
+        report.problem(("commands", "voltage_V"), "an amplitude must not be negative (V)", remedy)
+    request = commands.run_request
+    if request is not None and (request.shape != "step" or not set(request.values) <= {0.0, 1.0}):
+        report.problem(("commands", "run_request"), "must step between 1 (run) and 0 (ramp down)", "Write [[0.0, 1], [0.1, 0]]")
+
+
+@needs("commands", "inverter")
+def open_loop_frequency(report, commands, inverter):
+    """A held voltage vector must not jump by more than a sixth of a turn."""
+    updates_Hz = inverter.switching_frequency_Hz * (2.0 if inverter.update == "double" else 1.0)
+    if commands.frequency_Hz is not None and 6.0 * commands.frequency_Hz.largest > updates_Hz:
+        report.problem(
+            ("commands", "frequency_Hz"),
+            f"reaches {short(commands.frequency_Hz.largest)}, which leaves fewer than six updates a turn (Hz)",
+            f"Stay below {short(updates_Hz / 6.0)} Hz, or raise inverter.switching_frequency_Hz",
+        )
 
 
 @needs("machine", "load", "commands", "initial")
@@ -116,4 +152,7 @@ def tuning(report, controller):
             report.problem(("controller", "tuning", name), "must be finite", "Give a number")
 
 
-CHECKS = (mode_name, mode_and_load, mode_and_commands, speeds, currents, profiles, tuning)
+CHECKS = (
+    mode_name, mode_and_load, mode_and_machine, mode_and_commands, open_loop_commands, open_loop_frequency, speeds, currents,
+    profiles, tuning,
+)  # fmt: skip

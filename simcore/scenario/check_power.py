@@ -74,12 +74,6 @@ def magnet(report, machine):
     if isinstance(machine, ConstantsMachine):
         if machine.magnet_flux_Wb > 10.0:
             report.finding(("machine", "magnet_flux_Wb"), "is above 10 Wb; check that it is not in mWb")
-        if machine.magnet_flux_Wb == 0.0 and machine.inductance_d_H == machine.inductance_q_H:
-            report.problem(
-                ("machine", "magnet_flux_Wb"),
-                "with equal inductances and no magnet the machine makes no torque",
-                "Give magnet_flux_Wb, or inductances that differ (Wb, H)",
-            )
 
 
 def _would_do(rate, tick):

@@ -10,13 +10,14 @@ from simcore.scenario.fields import Table, quantity, refuse, table, word
 from simcore.scenario.profile import ProfileField
 
 BUILT_IN = "controllers.foc:FieldOrientedController"
-MODES = ("torque", "speed", "current", "voltage")
-# The commands of each mode of the built-in controller: at least one must be given.
+MODES = ("torque", "speed", "current", "voltage", "open_loop")
+# The commands of each mode of the built-in controller: at least one must be given; open_loop needs the first.
 COMMANDS_OF_MODE = {
     "torque": ("torque_Nm",),
     "speed": ("speed_rpm",),
     "current": ("id_A", "iq_A"),
     "voltage": ("vd_V", "vq_V"),
+    "open_loop": ("voltage_V", "frequency_Hz"),
 }
 # Tables that the controller is told of; [controller.machine] and the like change what it is told, not the drive.
 BELIEVED = ("machine", "inverter", "load")
@@ -32,7 +33,9 @@ class Controller(Table):
         description="module:Class; the module lies beside the file that names it, or is importable; file.py:Class too",
         json_schema_extra={"unit": ""},
     )
-    mode: str | None = word("torque, speed, current or voltage for the built-in (default torque); free for others", None)
+    mode: str | None = word(
+        "torque, speed, current, voltage or open_loop for the built-in (default torque); free for others", None
+    )
     tuning: dict[str, Any] = table("belongs to the class, checked by the class", dict)
     machine: dict[str, Any] = table("keys of [machine] that the controller believes otherwise", dict)
     inverter: dict[str, Any] = table("keys of [inverter] that the controller believes otherwise", dict)
@@ -76,6 +79,9 @@ class Commands(Table):
     iq_A: ProfileField | None = quantity("A", "q-axis current reference", None)
     vd_V: ProfileField | None = quantity("V", "d-axis voltage", None)
     vq_V: ProfileField | None = quantity("V", "q-axis voltage", None)
+    voltage_V: ProfileField | None = quantity("V", "amplitude of the open-loop voltage, phase peak", None)
+    frequency_Hz: ProfileField | None = quantity("Hz", "electrical frequency of the open-loop voltage; negative: reverse", None)
+    run_request: ProfileField | None = quantity("", "1: run, 0: ramp down to zero and stay there; default 1", None)
 
 
 class Initial(Table):

@@ -7,9 +7,9 @@
    free (with friction and stiction) and locked shaft, current sensors with bandwidth, noise and converter, resolver with tracking
    loop, link-voltage sensor, field-oriented controller in torque mode, rows and energy audit.
    Left out: iron loss, EMF harmonics and cogging, two masses, drag and gear, diodes and chopper, batteries, encoders, sensors of
-   temperature, flux maps, switched legs, scopes, the other controller modes, and the search for the instant of standstill, so a free
-   shaft with dry friction must not pass through standstill. twin_run answers -1 where asked for a flux map, switched legs, scopes
-   or another mode. */
+   temperature, flux maps, switched legs, scopes, the other controller modes, ramp-down, dead-time compensation, active resistance,
+   torsional damping, torque feed-forward, and the search for the instant of standstill, so a free shaft with dry friction must not
+   pass through standstill. twin_run answers -1 where asked for a flux map, switched legs, scopes or more of the controller. */
 
 #include <math.h>
 #include <stdint.h>
@@ -19,7 +19,7 @@
 enum { RIG, FREE, LOCKED };
 enum { STIFF, CAPACITOR, CAPACITOR_AND_CHOKE };
 enum { OK, CONTROLLER_CODE, DUTY_NOT_A_NUMBER, DUTY_OUT_OF_RANGE, GATES_OFF, DIVERGED };
-enum { TORQUE, SPEED, ID, IQ, VD, VQ, LOAD, PROFILES };
+enum { TORQUE, SPEED, ID, IQ, VD, VQ, VOLTAGE, FREQUENCY, RUN_REQUEST, LOAD, PROFILES };
 enum { SINE, THIRD_HARMONIC, SVPWM };
 enum { BIND_NONE, BIND_CURRENT, BIND_VOLTAGE, BIND_VOLTAGE_AND_CURRENT, BIND_MTPV, BIND_MODULATOR, BIND_SLEW };
 enum { CURRENT_AB, CURRENT_C, RESOLVER_NOISE, LINK_VOLTAGE_NOISE };
@@ -365,6 +365,9 @@ static void sense(const Bench *p, State *s, Measured *m, int64_t member, double 
     m->iq_reference_A = s->profile_now[IQ];
     m->vd_reference_V = s->profile_now[VD];
     m->vq_reference_V = s->profile_now[VQ];
+    m->voltage_reference_V = s->profile_now[VOLTAGE];
+    m->frequency_reference_Hz = s->profile_now[FREQUENCY];
+    m->run_request = s->profile_now[RUN_REQUEST];
 
     i_alpha = (2.0 * ia - ib - ic) * (1.0 / 3.0);
     i_beta = (ib - ic) * INV_SQRT3;
@@ -537,6 +540,9 @@ static void control(const FocParameters *p, FocState *s, const Measured *m, Comm
             binding = BIND_SLEW;
     }
     s->slewed_Nm = slewed;
+    s->ramp_x = request; /* where a ramp-down would begin */
+    s->ramp_y = 0.0;
+    s->started = 1;
     double psi_limit = flux_limit(p->voltage_use * limit, machine->resistance_ohm, s->reference_A, omega_e, s->granted_Nm,
                                   machine->pole_pairs);
     double id_reference, iq_reference;
@@ -605,7 +611,8 @@ static double profile_value(const Profile *profile, const double *points, int64_
 static void begin_tick(const Bench *p, State *s, const double *points, int64_t member)
 {
     for (int index = 0; index < PROFILES; index++)
-        s->profile_now[index] = profile_value(&p->profiles[index], points, &s->profile_at[index], s->tick);
+        if (p->profiles[index].count > 1 || s->tick == 0)
+            s->profile_now[index] = profile_value(&p->profiles[index], points, &s->profile_at[index], s->tick);
     int64_t at = s->profile_at[LOAD];
     double now = s->profile_now[LOAD], after = profile_value(&p->profiles[LOAD], points, &at, s->tick + 1);
     if (!p->profiles[LOAD].linear)
@@ -816,7 +823,8 @@ static void record_sums(const Sums *sums, double *row)
 int64_t twin_run(const Bench *p, State *s, const FocParameters *foc, FocState *foc_state, const double *tables, const double *points,
                  double *rows, int64_t columns, int64_t until_tick, int64_t last_tick)
 {
-    if (p->machine.use_map || p->inverter.switched || p->scopes || foc->mode != 0 || foc->machine.use_map)
+    if (p->machine.use_map || p->inverter.switched || p->scopes || foc->mode != 0 || foc->machine.use_map || foc->compensation
+        || foc->active_resistance || foc->damping_Nm_s > 0.0 || foc->ripples)
         return -1;
     Measured m;
     Command c;
