@@ -4,6 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, PrivateAttr
 
+from simcore.scenario.data_sheet import DataSheet
 from simcore.scenario.fields import Rows, Table, quantity, table, word
 from simcore.scenario.profile import CurveField
 
@@ -66,6 +67,7 @@ class ConstantsMachine(MachineCommon):
     inductance_d_H: float = quantity("H", "inductance along the magnet axis", gt=0, le=100)
     inductance_q_H: float = quantity("H", "inductance across the magnet axis", gt=0, le=100)
     magnet_flux_Wb: float = quantity("Wb", "flux linkage of the magnets (phase, peak)", ge=0, le=100)
+    data_sheet: DataSheet | None = word("the constants as a data sheet gives them; turned into the keys above", None)
 
 
 class MapColumns(Table):

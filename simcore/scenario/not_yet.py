@@ -11,8 +11,6 @@ _KEYS = {
     ("inverter", "tolerance"): "tolerances",
     ("machine", "heat"): "heat in the machine",
     ("machine", "tolerance"): "tolerances",
-    ("machine", "datasheet"): "constants with a data sheet's basis",
-    ("machine", "data_sheet"): "constants with a data sheet's basis",
 }
 _SENTENCE = "not available in this version ({what})"
 

@@ -9,8 +9,10 @@ from simcore.scenario import parts
 from simcore.scenario.checks import check_everything
 from simcore.scenario.classes import locate_class
 from simcore.scenario.controller import BELIEVED
+from simcore.scenario.data_sheet_fill import fill_data_sheets
 from simcore.scenario.errors import FileProblem, ScenarioError, file_label, sentence
 from simcore.scenario.explain import explain
+from simcore.scenario.index import strip_tags
 from simcore.scenario.maps import load_map
 from simcore.scenario.merge import Override, OverrideError, lay_over
 from simcore.scenario.models import Scenario
@@ -53,11 +55,12 @@ def _check(report, path, overrides):
     failed = _override(report, overrides, path.parent)
     refuse_what_is_not_yet(report)
     unchecked = {at[0] for at in failed if len(at) == 1}
+    told = fill_data_sheets(report, failed)
     beliefs = [name for name in BELIEVED if ("controller", name) not in failed and _overrides(report, name)]
     locate_class(report, path.parent)
     _make_paths_absolute(report, path.parent)
-    tables = _validate(report, unchecked)
-    believed = _validate_beliefs(report, beliefs, tables)
+    tables = _validate(report, unchecked, told)
+    believed = _validate_beliefs(report, beliefs, tables, told)
     for machine, at in ((tables.get("machine"), ("machine",)), (believed.get("machine"), ("controller", "machine"))):
         load_map(report, machine, at)
     check_everything(report, tables, believed.get("machine"))
@@ -128,8 +131,11 @@ def _with_default_kinds(document):
     return out
 
 
-def _validate(report, unchecked):
-    """Tables by name, None where wrong; "scenario" where all are right. List entries that are right stay, by index."""
+def _validate(report, unchecked, told):
+    """Tables by name, None where wrong; "scenario" where all are right. List entries that are right stay, by index.
+
+    unchecked: tables left alone; told: locations whose absence is told already.
+    """
     document = _with_default_kinds(report.document)
     checked = {k: v for k, v in document.items() if k not in unchecked}
     tables = {}
@@ -137,7 +143,7 @@ def _validate(report, unchecked):
         scenario = Scenario.model_validate(checked)
     except ValidationError as error:
         errors = [e for e in error.errors(include_url=False) if not (e["type"] == "missing" and e["loc"][0] in unchecked)]
-        explain(report, errors)
+        explain(report, _not_told(errors, told))
         wrong = {e["loc"][0] for e in errors} | unchecked
         for name, field in Scenario.model_fields.items():
             if name in ("expect", "scope"):
@@ -167,7 +173,11 @@ def _entries(field, raw):
     return right
 
 
-def _validate_beliefs(report, names, tables):
+def _not_told(errors, told):
+    return [e for e in errors if not (e["type"] == "missing" and strip_tags(e["loc"]) in told)]
+
+
+def _validate_beliefs(report, names, tables, told):
     """The tables that the controller believes to be otherwise, by name; wrong ones are told and left out."""
     believed = {}
     for name in names:
@@ -178,7 +188,8 @@ def _validate_beliefs(report, names, tables):
         try:
             believed[name] = TypeAdapter(Annotated[field.annotation, field]).validate_python(merged)
         except ValidationError as error:
-            explain(report, [{**e, "loc": ("controller", name, *e["loc"])} for e in error.errors(include_url=False)])
+            errors = [{**e, "loc": ("controller", name, *e["loc"])} for e in error.errors(include_url=False)]
+            explain(report, _not_told(errors, told))
     return believed
 
 

@@ -29,15 +29,20 @@ class Report:
         above = (tuple(location[:end]) for end in range(len(location), 0, -1))
         return next((part for part in above if part in self.origins), ())
 
+    def layer(self, location):
+        """Height of the layer that wrote the value at a location, -1 where no file did."""
+        origin = self._origin_of(location)
+        return list(dict.fromkeys(self.origins.values())).index(self.origins[origin]) if origin else -1
+
     def latest(self, *locations):
         """The location that the uppermost layer wrote; the first of them where one layer wrote several."""
-        layers = list(dict.fromkeys(self.origins.values()))
+        return max(locations, key=self.layer)
 
-        def height(location):
-            origin = self._origin_of(location)
-            return layers.index(self.origins[origin]) if origin else -1
-
-        return max(locations, key=height)
+    def note_origin(self, location, source):
+        """A value made from another one counts as written by that one's file."""
+        origin = self._origin_of(source)
+        if origin:
+            self.origins[tuple(location)] = self.origins[origin]
 
     def value(self, location):
         """Value at a location, NO_VALUE where there is none."""

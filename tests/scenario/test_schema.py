@@ -25,6 +25,7 @@ EXAMPLES = {
     "constant": {"load__speed_rpm": 5},
     "devices": {"inverter__devices": {"kind": "mosfet", "on_resistance_ohm": [[25, 1e-3], [150, 2e-3]]}},
     "gates": {"inverter__gate_settings": {"brisk": {"energy_on_J": [[0, 0.1e-3], [100, 1e-3]]}}},
+    "data sheet": {"machine__data_sheet": {"poles": 8, "resistance_ohm": {"line_line": 0.02}, "connection": "delta"}},
     "tuning": {"controller__tuning": {"anything": [1, "x"]}},
 }
 WRONG = {
@@ -35,6 +36,7 @@ WRONG = {
     "word": {"inverter__model": "avaraged"},
     "profile": {"load__speed_rpm": "fast"},
     "kind": {"load__kind": "vehicle"},
+    "number without a basis": {"machine__data_sheet": {"resistance_ohm": 0.02}},
 }
 
 
@@ -64,10 +66,10 @@ def test_the_schema_itself_is_valid():
 
 
 def test_every_key_ends_in_its_unit():
-    # The rule of the language: every physical key ends in its unit.
+    # The rule of the language: every physical key ends in its unit; a basis stands below such a key.
     for key in keys():
         if key.unit and key.unit != "as signal":
-            assert key.name.endswith(f"_{key.unit}"), key.dotted
+            assert key.name.endswith(f"_{key.unit}") or key.table[-1].endswith(f"_{key.unit}"), key.dotted
         elif key.table != ("expect",):
             ends = (
                 "_V",
