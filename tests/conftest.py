@@ -103,6 +103,7 @@ _TOPICS = {
     "Data sheets and parts": ("test_winding_bases", "test_rated_points", "test_part_numbers"),
     "Operating points": ("test_operating_points", "test_operating_points_loop"),
     "Energy": ("test_invariants",),
+    "Cases from practice": ("test_angle_cases", "test_limit_cases", "test_shorted_cases"),
 }
 _NOTES = {
     "Operating points": """Machines, amplitude-invariant: A 2 pole pairs, 0.57 ohm, 8.72/22.8 mH, 87.9 mWb, 7.07 A, 70.7 V
