@@ -2,6 +2,7 @@
 
 The error is Td fs sign(i) of the link voltage: S.-G. Jeong, M.-H. Park, IEEE Trans. Ind. Electron. 38(2), 1991 (from memory).
 It is the same duty at both ticks of a carrier period, whether one update serves one tick or two.
+Checked: tests/controllers/test_dead_time_compensation.py.
 """
 
 import math
