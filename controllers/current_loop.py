@@ -41,7 +41,8 @@ def active_resistance(alpha, kp, resistance_ohm):
     """(bandwidth [rad/s], kp = alpha L, R) => active resistance Ra = alpha L - R [ohm], ki = alpha (R + Ra) = alpha^2 L.
 
     The winding with Ra inside is as fast as the loop: the reference is followed as by pole cancellation, a disturbance e is
-    answered by -s/(L (s + alpha)^2) e. Harnefors, Nee, IEEE Trans. Ind. Appl. 34(1), 1998 (from memory).
+    answered by -s/(L (s + alpha)^2) e. Harnefors, Nee, IEEE Trans. Ind. Appl. 34(1), 1998 (from memory). Checked:
+    tests/controllers/test_active_damping.py.
     """
     active_ohm = max(kp - resistance_ohm, 0.0)
     return active_ohm, alpha * (resistance_ohm + active_ohm)

@@ -10,7 +10,7 @@ def damping_torque(p, s, omega):
     """(measured speed [rad/s]) => -k x high-passed speed [Nm].
 
     First-order high-pass, exact for a speed that is held over an update: what a slow shaft does is left alone, a twisting one
-    sees a viscous damper (common practice, no source).
+    sees a viscous damper (common practice, no source).  Checked: tests/controllers/test_active_damping.py.
     """
     if s.started == 0:
         s.slow_rad_s = omega
@@ -21,7 +21,10 @@ def damping_torque(p, s, omega):
 
 @kernel
 def ripple_torque(p, angle_electrical_rad):
-    """(electrical angle) => sum of torque x sin(order x angle + phase) over the entries [Nm]."""
+    """(electrical angle) => sum of torque x sin(order x angle + phase) over the entries [Nm].
+
+    Checked: tests/controllers/test_torque_extras.py.
+    """
     total = 0.0
     for index in range(p.ripples):
         total += p.ripple_Nm[index] * math.sin(p.ripple_order[index] * angle_electrical_rad + p.ripple_phase_rad[index])
