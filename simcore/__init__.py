@@ -20,6 +20,7 @@ _HOMES = {
     "judge": "simcore.measure",
     "write_results": "simcore.report",
     "draw_overview": "simcore.report",
+    "self_test": "simcore.study.selftest",
 }
 __all__ = [*_HOMES, "__version__"]
 

@@ -77,6 +77,22 @@ def run(paths, out, overrides, plot, as_csv, quiet, as_json):
 
 
 @main.command()
+@click.argument("scenario")
+@click.option("--set", "overrides", multiple=True, metavar="KEY=VALUE", help="Override a key, e.g. controller.mode=current.")
+@click.option("--with-sensors", is_flag=True, help="Leave the scenario's sensors in: mounting offset, gains, noise.")
+@click.option("--json", "as_json", is_flag=True, help="Print the findings as one JSON document instead.")
+def selftest(scenario, overrides, with_sensors, as_json):
+    """Find out from outside whether the controller of SCENARIO has its angle zero, scaling, signs and delay right.
+
+    It is put on small benches with its machine: locked at several angles, turning slowly both ways, fast. Exit status: 0
+    nothing is wrong, 1 a check is wrong, 2 wrong input, 3 it could not finish, 130 stopped by Ctrl-C.
+    """
+    from simcore.study.selftest.command import run_self_test
+
+    sys.exit(run_self_test(scenario, overrides, with_sensors=with_sensors, as_json=as_json))
+
+
+@main.command()
 @click.argument("kind", type=click.Choice(["scenario", "controller"]))
 @click.argument("name")
 def new(kind, name):

@@ -58,3 +58,15 @@ def test_readme_names_the_two_commands_and_the_cautions():
     assert len(_blocks("sh")) == 2
     assert "Caution" in README and "functional-safety" in README
     assert (ROOT / "scenarios" / "pictures" / "torque_steps.png").is_file()
+
+
+def test_the_self_test_runs_as_printed(monkeypatch):
+    from click.testing import CliRunner
+
+    from simcore.cli import main
+
+    monkeypatch.chdir(ROOT)
+    section = README.split("## Test a controller")[1].split("\n## ")[0]
+    (command,) = re.findall(r"`drybench (selftest .*?)`", section)
+    result = CliRunner().invoke(main, command.split())
+    assert result.exit_code == 0 and "No check wrong" in result.stdout

@@ -1,0 +1,35 @@
+"""A scenario's machine outside the loop: torque of a current, by the loop's own flux law."""
+
+import cmath
+import math
+
+from simcore.loop.setup import build_parameters, fluxes_of
+
+
+class Machine:
+    """(scenario) => torque, flux and constants of its true machine, at its temperatures."""
+
+    def __init__(self, scenario):
+        self._params, self._table = build_parameters(scenario)[:2]
+        record = self._params[0]["machine"]
+        self.pole_pairs = int(record["pole_pairs"])
+        self.resistance_ohm = float(record["resistance_ohm"])
+        self.max_current_A = float(scenario.machine.max_current_A)
+        self.max_speed_rpm = float(scenario.machine.max_speed_rpm)
+
+    def flux(self, current):
+        """(current d + jq [A]) => flux linkage d + jq [Wb]."""
+        return complex(*fluxes_of(self._params, self._table, current.real, current.imag))
+
+    def torque(self, current):
+        """(current d + jq [A]) => air-gap torque [Nm], 1.5 p (psi_d iq - psi_q id)."""
+        return 1.5 * self.pole_pairs * (self.flux(current).conjugate() * current).imag
+
+    def greatest_torque(self, length_A):
+        """(length of the current vector [A]) => greatest torque it can give with id <= 0 [Nm]."""
+        return max(self.torque(cmath.rect(length_A, math.radians(angle))) for angle in range(90, 180, 2))
+
+    def least_inductance_H(self, step_A=1.0):
+        """The smaller of both inductances near no current [H]."""
+        none = self.flux(0j)
+        return min(abs(self.flux(-step_A) - none), abs(self.flux(1j * step_A) - none)) / step_A
