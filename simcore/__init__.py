@@ -6,6 +6,7 @@ __version__ = "0.1.0"
 
 _HOMES = {
     "load_scenario": "simcore.scenario",
+    "load_scenarios": "simcore.scenario",
     "Scenario": "simcore.scenario",
     "ScenarioError": "simcore.scenario",
     "Profile": "simcore.scenario",

@@ -61,17 +61,20 @@ def main():
 @click.option("--csv", "as_csv", is_flag=True, help="Write recording.csv too.")
 @click.option("--quiet", is_flag=True, help="Print errors only.")
 @click.option("--json", "as_json", is_flag=True, help="Print the metrics of every scenario as one JSON document instead.")
-def run(paths, out, overrides, plot, as_csv, quiet, as_json):
+@click.option("--against-baseline", is_flag=True, help="Compare with the baseline beside each scenario.")
+def run(paths, out, overrides, plot, as_csv, quiet, as_json, against_baseline):
     """Run scenario files, or every scenario of a folder.
 
-    Exit status: 0 all expectations met, 1 one not met, 2 wrong input, 3 a run could not finish, 130 stopped by Ctrl-C.
+    Exit status: 0 all expectations met, 1 one not met or moved from its baseline, 2 wrong input, 3 a run could not finish,
+    130 stopped by Ctrl-C.
     """
     # Starting makes half a million objects that all stay; looking for garbage among them takes a tenth of its time.
     gc.disable()
     from simcore.running import run_files
 
     try:
-        sys.exit(run_files(paths, Path(out), overrides, plot=plot, csv=as_csv, quiet=quiet, as_json=as_json))
+        asked = {"plot": plot, "csv": as_csv, "quiet": quiet, "as_json": as_json, "against_baseline": against_baseline}
+        sys.exit(run_files(paths, Path(out), overrides, **asked))
     finally:
         gc.enable()
 
@@ -90,6 +93,20 @@ def selftest(scenario, overrides, with_sensors, as_json):
     from simcore.study.selftest.command import run_self_test
 
     sys.exit(run_self_test(scenario, overrides, with_sensors=with_sensors, as_json=as_json))
+
+
+@main.command()
+@click.argument("paths", nargs=-1, required=True)
+@click.option("--quiet", is_flag=True, help="Print errors only.")
+def baseline(paths, quiet):
+    """Keep each scenario's numbers and courses in <scenario>.baseline.json beside it, for regression tests.
+
+    `drybench run --against-baseline` and pytest compare with it. Exit status: 0 written, 2 wrong input, 3 a run could not
+    finish.
+    """
+    from simcore.study.baseline.command import write_baselines
+
+    sys.exit(write_baselines(paths, quiet=quiet))
 
 
 @main.command()

@@ -11,7 +11,7 @@ from pathlib import Path
 from simcore.report.interruption import ended_at_once, interruptible
 from simcore.report.outcomes import Outcome, print_end
 from simcore.report.progress import Bar, compile_note, say, writing_note
-from simcore.scenario import ScenarioError, load_scenario
+from simcore.scenario import ScenarioError, load_scenarios
 from simcore.scenario.files import scenario_files
 
 MET, NOT_MET, WRONG_INPUT, NOT_FINISHED = 0, 1, 2, 3
@@ -26,15 +26,16 @@ class Options:
     csv: bool = False
     quiet: bool = False
     as_json: bool = False
+    against_baseline: bool = False
 
     @property
     def tables(self):
         return not (self.quiet or self.as_json)
 
 
-def run_files(paths, out, overrides=(), *, plot=True, csv=False, quiet=False, as_json=False):
+def run_files(paths, out, overrides=(), *, plot=True, csv=False, quiet=False, as_json=False, against_baseline=False):
     """(paths, results folder, overrides) => exit status; results are written for every scenario that ran."""
-    options = Options(Path(out), plot, csv, quiet, as_json)
+    options = Options(Path(out), plot, csv, quiet, as_json, against_baseline)
     document = sys.stdout
     # A controller that prints must not spoil the JSON document.
     with interruptible() as check, redirect_stdout(sys.stderr) if as_json else nullcontext():
@@ -56,7 +57,7 @@ def _run_all(paths, overrides, options, check):
         say(str(error))
         return []
     said = set()
-    scenarios = [_load(file, overrides, said) for file in files]
+    scenarios = _distinct([scenario for file in files for scenario in _load(file, overrides, said)])
     count = sum(not isinstance(scenario, Outcome) for scenario in scenarios)
     outcomes, begun = [], 0
     for scenario in scenarios:
@@ -69,11 +70,23 @@ def _run_all(paths, overrides, options, check):
 
 
 def _load(file, overrides, said):
-    """(file) => Scenario, or the Outcome of a wrong one."""
+    """(file) => its Scenarios (a template has several), or the Outcome of a wrong one."""
     try:
-        return load_scenario(file, overrides)
+        return load_scenarios(file, overrides)
     except ScenarioError as error:
-        return _refused(file.stem, error, said)
+        return (_refused(file.stem, error, said),)
+
+
+def _distinct(scenarios):
+    """A template's case may be named like another file: their results would fall into one folder."""
+    names, told = set(), []
+    for scenario in scenarios:
+        if scenario.name in names and not isinstance(scenario, Outcome):
+            problem = f"{scenario.path.name}: a second scenario is named {scenario.name}. Rename one, or run it on its own."
+            scenario = _refused(scenario.name, ScenarioError([problem]))
+        names.add(scenario.name)
+        told.append(scenario)
+    return told
 
 
 def _refused(name, error, said=()):
@@ -130,35 +143,76 @@ def _stages(scenario, label, folder, options, check, begun):
     # Before the run, because a long one would be lost.
     if why := unwritable(folder):
         return _failed(scenario, WRONG_INPUT, "not written", _cannot_write(folder, why))
+    baseline = _baseline(scenario) if options.against_baseline else None
     recording, sentence = _recorded(scenario, label, options, check)
     if recording is None:
         return _failed(scenario, NOT_FINISHED, "could not finish", sentence)
     if sentence:
         say(sentence)
     check()
+    comparison = _compared(recording, baseline) if baseline is not None and not sentence else None
+    more, pictures = _comparison_results(scenario, comparison)
     with writing_note(label, options.quiet):
         expectations = judge(recording, scenario.expect)
-        write_results(recording, expectations, folder, plot=options.plot, csv=options.csv, begun=begun)
+        drawn = {"plot": options.plot, "pictures": pictures}
+        write_results(recording, expectations, folder, csv=options.csv, begun=begun, more=more, **drawn)
     check()
     if options.tables:
-        _print(recording, expectations, folder)
+        _print(recording, expectations, folder, comparison, options.plot)
+    status, words = _verdict(expectations, comparison, sentence)
+    return Outcome(scenario.name, status, words, metrics(recording, expectations, more))
+
+
+def _baseline(scenario):
+    from simcore.study.baseline.document import read_baseline
+
+    return read_baseline(scenario)
+
+
+def _compared(recording, baseline):
+    from simcore.study.baseline.comparison import compare
+
+    return compare(recording, baseline)
+
+
+def _comparison_results(scenario, comparison):
+    """=> entries of metrics.json, pictures to draw."""
+    if comparison is None:
+        return {}, {}
+
+    def draw(path):
+        from simcore.study.baseline.figure import draw_comparison
+
+        draw_comparison(comparison, scenario.name, path)
+
+    return {"baseline": comparison.told()}, {"baseline.png": draw}
+
+
+def _verdict(expectations, comparison, sentence):
+    """=> exit status of a scenario, and its words at the end of several."""
     met = sum(verdict["passed"] for verdict in expectations)
-    counted = f"({met} of {len(expectations)})"
-    status, words = (MET, f"met {counted}") if met == len(expectations) else (NOT_MET, f"NOT MET {counted}")
     if sentence:
-        status, words = NOT_FINISHED, "could not finish"
-    elif not expectations:
-        words = "no expectations"
-    return Outcome(scenario.name, status, words, metrics(recording, expectations))
+        return NOT_FINISHED, "could not finish"
+    kept = met == len(expectations)
+    words = f"{'met' if kept else 'NOT MET'} ({met} of {len(expectations)})" if expectations else "no expectations"
+    if comparison is not None:
+        kept = kept and comparison.within
+        words += ", nothing moved" if comparison.within else f", MOVED ({len(comparison.beyond)})"
+    return (MET if kept else NOT_MET), words
 
 
-def _print(recording, expectations, folder):
+def _print(recording, expectations, folder, comparison, plot):
     from rich.console import Console
 
     from simcore.report.tables import print_report
 
     console = Console(highlight=False)
     print_report(recording, expectations, console)
+    if comparison is not None:
+        from simcore.study.baseline.tables import print_comparison
+
+        console.print()
+        print_comparison(comparison, console, folder / "baseline.png" if plot else None)
     console.print(f"Results: {folder}", soft_wrap=True, markup=False)
     console.print()
 

@@ -12,16 +12,17 @@ from simcore.report.arrays import write_csv, write_npz
 from simcore.report.results import metrics
 
 # Names that a run writes; an older run's file of such a name goes when the new run has none.
-_OURS = re.compile(r"recording\.(npz|csv)|scope_\d+\.npz|metrics\.json|resolved\.toml|overview\.png|traceback\.txt")
+_OURS = re.compile(r"recording\.(npz|csv)|scope_\d+\.npz|metrics\.json|resolved\.toml|(overview|baseline)\.png|traceback\.txt")
 
 
-def write_results(recording, expectations, folder, *, plot=True, csv=False, begun=None):
+def write_results(recording, expectations, folder, *, plot=True, csv=False, begun=None, pictures=None, more=None):
     """(recording, verdicts of measure.judge, folder) => Path of the folder.
 
     Writes recording.npz, scope_1.npz ..., metrics.json, resolved.toml, overview.png (plot) and recording.csv (csv).
     The older result stays until the new one is whole; files of other names in the folder are left alone. A picture that
     fails costs nothing else: its error is raised when all other files are in place. With begun, the perf_counter() at
-    which the work began, timing.total_s counts from there to the writing of metrics.json.
+    which the work began, timing.total_s counts from there to the writing of metrics.json. pictures: further ones, by file
+    name the function that draws into a path. more: further entries of metrics.json.
     """
     failure = None
     with replaced_folder(folder) as fresh:
@@ -31,25 +32,35 @@ def write_results(recording, expectations, folder, *, plot=True, csv=False, begu
         if csv:
             write_csv(fresh / "recording.csv", _signals(recording))
         if plot and len(recording.time_s):
-            failure = _picture_failure(recording, expectations, fresh / "overview.png")
+            drawn = {"overview.png": _overview(recording, expectations), **(pictures or {})}
+            failure = next(filter(None, [_picture_failure(draw, fresh / name) for name, draw in drawn.items()]), None)
         resolved = getattr(recording, "resolved_text", None)
         if resolved is not None:
             (fresh / "resolved.toml").write_text(resolved, encoding="utf-8", newline="\n")
         if begun is not None:
             recording.timing["total_s"] = time.perf_counter() - begun
-        content = json.dumps(metrics(recording, expectations), indent=2, allow_nan=False)
+        content = json.dumps(metrics(recording, expectations, more), indent=2, allow_nan=False)
         (fresh / "metrics.json").write_text(content + "\n", encoding="utf-8", newline="\n")
     if failure is not None:
         raise failure
     return Path(folder)
 
 
-def _picture_failure(recording, expectations, path):
-    """Draw the overview; the error where that failed, else None."""
-    from simcore.report.overview import draw_overview
+def _overview(recording, expectations):
+    """A function that draws the overview into a path."""
 
-    try:
+    def draw(path):
+        from simcore.report.overview import draw_overview
+
         draw_overview(recording, path, expectations=expectations)
+
+    return draw
+
+
+def _picture_failure(draw, path):
+    """Draw a picture; the error where that failed, else None."""
+    try:
+        draw(path)
     except OSError:
         raise
     except Exception as error:

@@ -9,8 +9,8 @@ import numpy as np
 from simcore.measure.summary import summarise
 
 
-def metrics(recording, expectations):
-    """(recording, verdicts) => dict for metrics.json: plain Python values, None where a number is nan or infinite."""
+def metrics(recording, expectations, more=None):
+    """(recording, verdicts, further entries) => dict for metrics.json: plain Python values, None for what is not finite."""
     error = getattr(recording, "error", None)
     if error:
         status = "error"
@@ -29,7 +29,7 @@ def metrics(recording, expectations):
     }
     if error:
         content["error"] = str(error)
-    return plain(content)
+    return plain(content | (more or {}))
 
 
 def scenario_name(recording):

@@ -2,13 +2,14 @@
 
 import importlib
 
-__all__ = ["Profile", "Scenario", "ScenarioError", "load_scenario"]
+__all__ = ["Profile", "Scenario", "ScenarioError", "load_scenario", "load_scenarios"]
 
 _HOMES = {
     "Profile": "simcore.scenario.profile",
     "Scenario": "simcore.scenario.models",
     "ScenarioError": "simcore.scenario.errors",
     "load_scenario": "simcore.scenario.reader",
+    "load_scenarios": "simcore.scenario.reader",
 }
 
 

@@ -57,20 +57,14 @@ def _left_behind(lower, upper, at):
     return [name for name in lower if name in here and name != "kind" and new not in [k.kind for k in here[name]]]
 
 
-class Override:
-    """One `--set key.key=value`."""
+class Assignment:
+    """A value for one key, laid over a document.
 
-    def __init__(self, text):
-        self.text = text
-        name, equals, value = text.partition("=")
-        if not equals:
-            raise OverrideError(text, "has no equals sign", "Write --set table.key=value")
-        self.location = tuple(part.strip() for part in name.strip().split("."))
-        if len(self.location) > DEEPEST or not all(_KEY.match(part) for part in self.location):
-            raise OverrideError(text, "the key is not a dotted name", "Write --set table.key=value")
-        if self.location[0] == "base":
-            raise OverrideError(text, "base cannot be set from outside", "Write base into the file")
-        self.value = _toml_value(text, value.strip())
+    told: who assigns, for sentences. location: keys from the top, indices of lists as digits.
+    """
+
+    def __init__(self, told, location, value):
+        self.told, self.location, self.value = told, tuple(location), value
         self.in_list = any(part.isdigit() for part in self.location)
 
     def apply(self, document, origins, label):
@@ -101,22 +95,38 @@ class Override:
             return part
         if isinstance(here, list):
             if not part.isdigit():
-                raise OverrideError(self.text, f'"{part}" must be an index into a list', "Count entries from 0")
+                raise OverrideError(self.told, f'"{part}" must be an index into a list', "Count entries from 0")
             if int(part[:9]) >= len(here) or len(part) > 9:
-                raise OverrideError(self.text, f"the list has {len(here)} entries", "Count entries from 0")
+                raise OverrideError(self.told, f"the list has {len(here)} entries", "Count entries from 0")
             return int(part)
-        raise OverrideError(self.text, f'"{part}" lies below a value that is no table', "Set the value itself")
+        raise OverrideError(self.told, f'"{part}" lies below a value that is no table', "Set the value itself")
+
+
+class Override(Assignment):
+    """One `--set key.key=value`."""
+
+    def __init__(self, text):
+        told = f"--set {printable(text)}"
+        name, equals, value = text.partition("=")
+        if not equals:
+            raise OverrideError(told, "has no equals sign", "Write --set table.key=value")
+        location = tuple(part.strip() for part in name.strip().split("."))
+        if len(location) > DEEPEST or not all(_KEY.match(part) for part in location):
+            raise OverrideError(told, "the key is not a dotted name", "Write --set table.key=value")
+        if location[0] == "base":
+            raise OverrideError(told, "base cannot be set from outside", "Write base into the file")
+        super().__init__(told, location, _toml_value(told, value.strip()))
 
 
 class OverrideError(ValueError):
-    """An override that cannot be used: rule and remedy."""
+    """An assignment that cannot be used: who assigns, rule and remedy."""
 
-    def __init__(self, text, rule, remedy):
-        self.sentence = f"--set {printable(text)}: {rule}. {remedy}."
+    def __init__(self, told, rule, remedy):
+        self.sentence = f"{told}: {rule}. {remedy}."
         super().__init__(self.sentence)
 
 
-def _toml_value(text, value):
+def _toml_value(told, value):
     try:
         read = tomllib.loads(f"v = {value}")
         if list(read) == ["v"] and not too_deep(read):
@@ -125,4 +135,4 @@ def _toml_value(text, value):
         pass
     if _WORD.match(value):
         return value
-    raise OverrideError(text, "the value is not TOML", "Write a number, true, a bare word, or TOML in quotes of your shell")
+    raise OverrideError(told, "the value is not TOML", "Write a number, true, a bare word, or TOML in quotes of your shell")

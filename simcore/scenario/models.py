@@ -6,6 +6,7 @@ from typing import Annotated
 
 from pydantic import PrivateAttr
 
+from simcore.scenario.baseline import Baseline
 from simcore.scenario.controller import Commands, Controller, Initial
 from simcore.scenario.expect import Expectation
 from simcore.scenario.fields import Rows, Table, table, word
@@ -15,6 +16,7 @@ from simcore.scenario.machine import MachineModel
 from simcore.scenario.run import Run, Scope
 from simcore.scenario.sensors import Sensors
 from simcore.scenario.supply import SupplyModel
+from simcore.scenario.template import TemplateField
 
 ROWS_WITHOUT_DECIMATION = 200_000
 
@@ -35,8 +37,11 @@ class Scenario(Table):
     fault: tuple[()] = word("faults on purpose: not available in this version", ())
     expect: Annotated[tuple[Expectation, ...], Rows] = word("what the run must show", ())
     scope: Annotated[tuple[Scope, ...], Rows] = word("waveforms inside the periods", ())
+    baseline: Baseline = table("what a regression test compares", Baseline)
+    template: TemplateField = word("values by key, each combination a scenario; or [[template]], a scenario each", ())
 
     _path: Path = PrivateAttr(default=Path("scenario.toml"))
+    _case: str = PrivateAttr(default="")
     _resolved: dict = PrivateAttr(default_factory=dict)
     _believed: dict = PrivateAttr(default_factory=dict)
     _findings: tuple = PrivateAttr(default=())
@@ -48,8 +53,13 @@ class Scenario(Table):
 
     @property
     def name(self) -> str:
-        """Stem of the file: names the results folder."""
-        return self._path.stem
+        """Stem of the file, with the case where it is a template's: names the results folder."""
+        return f"{self._path.stem}-{self._case}" if self._case else self._path.stem
+
+    @property
+    def case(self) -> str:
+        """Name of the template's case, "" where the file is no template."""
+        return self._case
 
     @property
     def resolved(self) -> dict:

@@ -41,6 +41,17 @@ def remember_folder(document, folder):
     controller = _table(document, ("controller",))
     if controller is not None:
         _mark(controller, "class", folder)
+    _mark_template(document.get("template"), folder)
+
+
+def _mark_template(value, folder):
+    """Mark every text below [template]: any of them may become a path."""
+    inner = enumerate(value) if isinstance(value, list) else value.items() if isinstance(value, dict) else ()
+    for key, part in inner:
+        if type(part) is str:
+            value[key] = Named(part, folder)
+        else:
+            _mark_template(part, folder)
 
 
 def remember_in_machine(table, folder):

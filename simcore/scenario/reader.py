@@ -18,6 +18,7 @@ from simcore.scenario.merge import Override, OverrideError, lay_over
 from simcore.scenario.models import Scenario
 from simcore.scenario.not_yet import refuse_what_is_not_yet
 from simcore.scenario.report import Report
+from simcore.scenario.template import cases_of, refuse_several
 from simcore.scenario.toml_file import read_with_base
 
 # Kinds that may be left out.
@@ -28,8 +29,39 @@ def load_scenario(path, overrides=()) -> Scenario:
     """Read and check a scenario file.
 
     path: the TOML file. overrides: texts "table.key=value" laid over it, as --set gives them.
-    Raises ScenarioError with all problems of the file at once.
+    Raises ScenarioError with all problems of the file at once, and for a template that stands for several scenarios.
     """
+    return _single(_read(path), path, overrides)
+
+
+def load_scenarios(path, overrides=()) -> tuple[Scenario, ...]:
+    """Read and check every scenario that a file stands for: one, or a template's cases in their order.
+
+    Overrides as for load_scenario; one that sets a key of the template takes it out of the cases, template=NAME chooses a
+    case. Raises ScenarioError with all problems of all cases.
+    """
+    report = _read(path)
+    found, problems = [], []
+    for case in cases_of(report, overrides):
+        try:
+            found.append(_check(report.copy(), path, overrides, case))
+        except ScenarioError as error:
+            problems += [problem for problem in error.problems if problem not in problems]
+    if problems:
+        raise ScenarioError(problems)
+    return tuple(found)
+
+
+def scenario_from(document, path="scenario.toml", overrides=()) -> Scenario:
+    """Check a scenario given as a dict; relative paths count from the folder of `path` (which need not exist)."""
+    report = Report(Path(path))
+    report.document = _plain(document)
+    parts.remember_folder(report.document, Path(path).parent)
+    return _single(report, path, overrides)
+
+
+def _read(path):
+    """(path) => Report with the file's document, laid over its bases."""
     path = Path(path)
     report = Report(path)
     try:
@@ -39,20 +71,19 @@ def load_scenario(path, overrides=()) -> Scenario:
     except ValueError as error:
         # A path that no file system takes (an embedded null).
         raise ScenarioError([sentence(file_label(path), (), f"cannot be read ({error})", "Check the path")]) from None
-    return _check(report, path, overrides)
+    return report
 
 
-def scenario_from(document, path="scenario.toml", overrides=()) -> Scenario:
-    """Check a scenario given as a dict; relative paths count from the folder of `path` (which need not exist)."""
+def _single(report, path, overrides):
+    cases = cases_of(report, overrides)
+    if len(cases) > 1:
+        refuse_several(report, cases)
+    return _check(report, path, overrides, *cases)
+
+
+def _check(report, path, overrides, case):
     path = Path(path)
-    report = Report(path)
-    report.document = _plain(document)
-    parts.remember_folder(report.document, path.parent)
-    return _check(report, path, overrides)
-
-
-def _check(report, path, overrides):
-    failed = _override(report, overrides, path.parent)
+    failed = _override(report, overrides, path.parent, case)
     refuse_what_is_not_yet(report)
     unchecked = {at[0] for at in failed if len(at) == 1}
     told = fill_data_sheets(report, failed)
@@ -66,15 +97,16 @@ def _check(report, path, overrides):
     check_everything(report, tables, believed.get("machine"))
     report.stop_on_problems()
     scenario = tables["scenario"]
-    scenario._path = Path(path).absolute()
+    scenario._path = path.absolute()
+    scenario._case = case.name
     scenario._resolved = _plain(report.document)
     scenario._believed = believed
     scenario._findings = tuple(report.findings)
     return scenario
 
 
-def _override(report, overrides, folder):
-    """Overrides, then parts beneath; overrides into lists come last, because the list may be the part's.
+def _override(report, overrides, folder, case):
+    """The case's values, overrides, then parts beneath; what goes into lists comes last, because the list may be the part's.
 
     Returns the tables whose part could not be laid.
     """
@@ -84,12 +116,14 @@ def _override(report, overrides, folder):
             read.append(Override(str(text)))
         except OverrideError as error:
             report.problems.append(error.sentence)
-    label = f"{report.file} (--set)"
-    late = [o for o in read if o.in_list]
-    _apply(report, [o for o in read if not o.in_list], label)
+    read = [one for one in read if one.location[0] != "template"]
+    layers = [(case.label, case.assignments), (f"{report.file} (--set)", read)]
+    for label, assignments in layers:
+        _apply(report, [one for one in assignments if not one.in_list], label)
     parts.remember_folder(report.document, folder)
     failed = parts.lay_parts(report, folder)
-    _apply(report, late, label)
+    for label, assignments in layers:
+        _apply(report, [one for one in assignments if one.in_list], label)
     return failed
 
 

@@ -16,6 +16,13 @@ class Report:
         self.problems = []
         self.findings = []
 
+    def copy(self):
+        """A report of its own for one of several cases; texts that remember their folder are shared."""
+        other = Report(self.file)
+        other.file, other.document, other.origins = self.file, _copied(self.document), dict(self.origins)
+        other.problems, other.findings = list(self.problems), list(self.findings)
+        return other
+
     def file_of(self, location):
         """Label of the file that wrote the value at a location (the scenario's own where nobody did)."""
         origin = self._origin_of(location)
@@ -72,3 +79,10 @@ class Report:
         """Raise all sentences together."""
         if self.problems:
             raise ScenarioError(self.problems)
+
+
+def _copied(value):
+    """Dicts and lists copied, everything else shared."""
+    if isinstance(value, dict):
+        return {key: _copied(part) for key, part in value.items()}
+    return [_copied(part) for part in value] if isinstance(value, list) else value

@@ -1,0 +1,1 @@
+"""Studies: what one run or many say together. Baselines, explanations."""
