@@ -40,12 +40,13 @@ kind = "rig"                        # the speed is imposed; "free": one inertia,
 speed_rpm = 2000
 
 [controller]
-mode = "torque"                     # or "speed" (with kind = "free"), "current", "voltage"
+mode = "torque"                     # or "speed" (with kind = "free"), "current", "voltage", "open_loop"
 [controller.tuning]
 current_bandwidth_Hz = 500
 
 [commands]                          # [time_s, value], held until the next
 torque_Nm = [[0.0, 0.0], [0.02, 50.0], [0.10, -50.0]]
+# run_request = [[0.0, 1], [0.15, 0]]    # 0: ramp down to zero and stay there
 
 [run]
 duration_s = 0.2

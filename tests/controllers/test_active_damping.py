@@ -79,6 +79,25 @@ def test_answer_to_a_rising_back_emf(verified, active):
     verified(what, HARNEFORS, expected[at], recording["iq_A"][at], 0.03 * abs(expected[at]), "A")
 
 
+def test_edge_of_stability_with_active_resistance(verified):
+    """Roots of current, integral and acting voltage, one update of delay: unit circle near alpha T = 0.46 (1 without)."""
+    decay = math.exp(-R * 50e-6 / L)
+
+    def radius(gain):
+        alpha = gain / 50e-6
+        rows = [[decay, 0.0, (1.0 - decay) / R], [-(alpha**2) * L * 50e-6, 1.0, 0.0], [-(2.0 * alpha * L - R), 1.0, 0.0]]
+        return np.abs(np.linalg.eigvals(rows)).max()
+
+    assert radius(0.455) < 1.0 < radius(0.465)
+    for gain in (0.42, 0.48):
+        tuning = {"current_bandwidth_Hz": gain / (2.0 * math.pi * 50e-6), "active_resistance": True}
+        current = run("current", {"iq_A": 1e-3}, {"kind": "locked"}, tuning, 0.02)["iq_A"] - 1e-3
+        grown = np.max(np.abs(current[200:240])) / np.max(np.abs(current[100:140]))
+        what = f"growth of the swing an update with active resistance, alpha T = {gain:g}"
+        source = HARNEFORS.replace("derived", "sampled, derived")
+        verified(what, source, radius(gain), grown ** (1.0 / 100.0), 1e-3)
+
+
 def test_active_resistance_settles_at_the_voltage_limit_as_well():
     torque = [
         run("torque", {"torque_Nm": [[0.0, 0.0], [0.02, 150.0]]}, {"kind": "rig", "speed_rpm": 5000}, {

@@ -1,11 +1,13 @@
 """Every sentence about a tuning that the field-oriented controller cannot work with."""
 
 import copy
+from pathlib import Path
 
 import pytest
 
 from controllers import Setup, TuningError
 from controllers.foc import FieldOrientedController
+from controllers.tuning_keys import FEED_FORWARD, KEYS, SWITCHES
 from simcore import Bench, ScenarioError
 from simcore.scenario.reader import scenario_from
 
@@ -82,6 +84,21 @@ def test_numbers_that_are_none_are_refused_on_reading(value):
         Bench(scenario_from(document, path="tuned.toml")).run()
 
 
+def test_the_readme_tells_every_key():
+    readme = (Path(__file__).parents[2] / "README.md").read_text()
+    missing = [name for name in (*KEYS, *SWITCHES, FEED_FORWARD) if f"`{name}`" not in readme]
+    assert not missing
+
+
+@pytest.mark.parametrize("name", sorted(KEYS))
+def test_every_key_refuses_what_lies_beyond_its_range(name):
+    _, low, high, unit = KEYS[name]
+    for value in (low - 1.0, 2.0 * high, "much", True):
+        problems = refusal({name: value})
+        assert len(problems) == 1 and f"controller.tuning.{name} = {value!r}: must be a number" in problems[0]
+        assert (f"({unit})" in problems[0]) == bool(unit)
+
+
 def test_all_problems_are_told_at_once():
     problems = refusal({"curent_bandwidth_Hz": 500, "voltage_use": 9.0, "decoupling": "no"})
     assert len(problems) == 3
@@ -116,7 +133,7 @@ def test_an_unknown_mode_names_those_it_knows():
     with pytest.raises(TuningError) as caught:
         FieldOrientedController().reset(setup(mode="position"))
     assert 'controller.mode = "position"' in caught.value.problems[0]
-    for mode in ("torque", "speed", "current", "voltage"):
+    for mode in ("torque", "speed", "current", "voltage", "open_loop"):
         assert mode in caught.value.problems[0]
 
 
