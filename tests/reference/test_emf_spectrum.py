@@ -96,6 +96,10 @@ def test_torque_of_emf_harmonics_is_virtual_work():
     expected = torque_by_virtual_work(recording, HARMONICS)
     assert np.ptp(expected[500:]) > 0.5
     assert recording["torque_Nm"] == pytest.approx(expected, abs=1e-9)
+    # The shaft's power is the plant's own account of it, as means from row to row.
+    means = 0.5 * (expected[:-1] + expected[1:]) * 100.0 * math.pi / 30.0
+    assert recording["power_shaft_W"][500:-1] == pytest.approx(means[500:], abs=5e-3)
+    assert abs(recording.audit["residual_relative"]) < 1e-6
 
 
 def test_ripple_of_sixth_order_under_sinusoidal_current(verified):
@@ -133,7 +137,11 @@ def test_cogging_by_fourier_over_a_turn(verified):
         assert found == pytest.approx(torque_Nm * np.exp(1j * (math.radians(phase_deg) - 0.5 * math.pi)), abs=1e-6)
         verified(f"cogging torque of order {order}", "T sin(n theta + phi), Fourier series", torque_Nm, abs(found), 1e-6, "Nm")
     assert np.mean(recording["torque_Nm"]) == pytest.approx(0.0, abs=1e-9)
-    # The rig gives and takes the work: none is lost over a turn.
+    # The rig gives and takes the work, of which none is lost over a turn: means from row to row lie half a row later.
+    middle = theta + math.pi * 60.0 / 30.0 * 0.5 * recording.row_s
+    for order, (torque_Nm, phase_deg) in COGGING.items():
+        found = 2.0 * np.mean(recording["power_shaft_W"] * np.exp(-1j * order * middle)) / (2.0 * math.pi)
+        assert found == pytest.approx(torque_Nm * np.exp(1j * (math.radians(phase_deg) - 0.5 * math.pi)), rel=1e-4)
     assert np.sum(recording["power_shaft_W"] * recording.row_length_s) == pytest.approx(0.0, abs=1e-9)
     assert abs(recording.audit["residual_relative"]) < 1e-6
 
