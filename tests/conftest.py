@@ -103,6 +103,9 @@ _TOPICS = {
     "Data sheets and parts": ("test_winding_bases", "test_rated_points", "test_part_numbers"),
     "Operating points": ("test_operating_points", "test_operating_points_loop"),
     "Energy": ("test_invariants",),
+    "Iron loss, harmonics, cogging": ("test_iron_loss_separation", "test_emf_spectrum"),
+    "Vehicle and elastic shaft": ("test_coast_down", "test_shaft_resonance"),
+    "Mains, chopper, battery": ("test_mains_and_battery",),
     "Cases from practice": ("test_angle_cases", "test_limit_cases", "test_shorted_cases"),
 }
 _NOTES = {
