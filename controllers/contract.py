@@ -91,12 +91,19 @@ class Setup:
     mode: str
 
 
-class TuningError(ValueError):
-    """A tuning the controller cannot work with: wrong input, not a failed run.  One sentence an item."""
+class ContractError(ValueError):
+    """A controller that no run can use (it does not compile, its library is of another layout): wrong input.
+
+    One sentence an item.
+    """
 
     def __init__(self, *problems):
         super().__init__("\n".join(problems))
         self.problems = tuple(problems)
+
+
+class TuningError(ContractError):
+    """A tuning the controller cannot work with: wrong input, not a failed run.  One sentence an item."""
 
 
 class Controller(ABC):
@@ -117,6 +124,18 @@ class Controller(ABC):
         """Samples of update k => the command that acts from update k + delay_updates on."""
 
 
+class CompiledStep(NamedTuple):
+    """What compiled_step() of a controller hands to the compiled run, after reset.
+
+    function: compiled for step_signature(). parameters and state: float64 arrays of one row a member. tables: 1-D float64.
+    """
+
+    function: Any
+    parameters: np.ndarray
+    state: np.ndarray
+    tables: np.ndarray
+
+
 def _doubles(*names):
     return [(name, "f8") for name in names]
 
@@ -133,6 +152,24 @@ COMMAND = np.dtype(
     ],
     align=True,
 )
+
+
+def blank_command():
+    """One COMMAND record as a run begins: gates on, no gate setting chosen, nothing reported."""
+    command = np.zeros(1, COMMAND)
+    for name, default in Command._field_defaults.items():
+        if name != "extra":
+            command[name] = default
+    return command
+
+
+def told_command(record, signals):
+    """(a COMMAND record, how many own signals) => the named tuple that a Python controller would answer."""
+    values = record.item()
+    told = dict(zip(COMMAND.names, values, strict=True))
+    told["extra"] = tuple(told["extra"][:signals].tolist())
+    told["gates_on"] = bool(told["gates_on"])
+    return Command(**told)
 
 
 def step_signature():

@@ -2,23 +2,13 @@
 
 import math
 from functools import cache
-from typing import NamedTuple
 
 import numpy as np
 
-from controllers.contract import COMMAND, MEASURED, Command, Controller, step_signature
+from controllers.contract import COMMAND, MEASURED, Command, CompiledStep, Controller, step_signature
 from controllers.foc_records import FOC_PARAMETERS, FOC_STATE, MODES
 from controllers.foc_tables import machine_tables
 from controllers.foc_tuning import read_tuning
-
-
-class CompiledStep(NamedTuple):
-    """A compiled controller for the run: function, its parameter and state rows, its tables."""
-
-    function: object
-    parameters: np.ndarray
-    state: np.ndarray
-    tables: np.ndarray
 
 
 @cache

@@ -110,15 +110,23 @@ def baseline(paths, quiet):
 
 
 @main.command()
-@click.argument("kind", type=click.Choice(["scenario", "controller"]))
-@click.argument("name")
-def new(kind, name):
-    """Write a commented starter file NAME into this folder."""
+@click.argument("kind", type=click.Choice(["scenario", "controller", "header"]))
+@click.argument("name", required=False)
+@click.option(
+    "--language", type=click.Choice(["python", "compiled", "c"]), default="python", show_default=True,
+    help="Of a controller: a Python class; one that numba compiles; a C library.",
+)  # fmt: skip
+def new(kind, name, language):
+    """Write a commented starter file NAME into this folder, or the header that a controller in C includes."""
     from simcore.scenario import ScenarioError
-    from simcore.scenario.starter import write_starter
+    from simcore.scenario.starter import write_header, write_starter
 
+    if (name is None) != (kind == "header"):
+        raise click.UsageError(f"{kind} needs a NAME." if name is None else "header takes no NAME.")
     try:
-        click.echo(f"Wrote {write_starter(kind, name, Path.cwd()).name}.")
+        written = write_header(Path.cwd()) if kind == "header" else write_starter(kind, name, Path.cwd(), language)
+        also = " and drybench_controller.h; its head shows how to compile it" if written.suffix == ".c" else ""
+        click.echo(f"Wrote {written.name}{also}.")
     except ScenarioError as error:
         _say(str(error))
         sys.exit(WRONG_INPUT)

@@ -7,6 +7,19 @@ import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text()
+DRIVE = """
+[machine]
+part = "motors/bilge_pump"
+[inverter]
+part = "inverters/mosfet_48v"
+[supply]
+kind = "source"
+voltage_V = 48
+[load]
+kind = "locked"
+[run]
+duration_s = 0.02
+"""
 
 
 def _blocks(language):
@@ -22,13 +35,23 @@ def test_first_own_controller_runs_as_printed(tmp_path):
 
     (tmp_path / "spin.py").write_text(_own_controller())
     table = next(block for block in _blocks("toml") if "spin:Spin" in block)
-    (tmp_path / "turn.toml").write_text(
-        table + '\n[machine]\npart = "motors/bilge_pump"\n[inverter]\npart = "inverters/mosfet_48v"\n'
-        '[supply]\nkind = "source"\nvoltage_V = 48\n[load]\nkind = "locked"\n[run]\nduration_s = 0.02\n'
-    )
+    (tmp_path / "turn.toml").write_text(table + DRIVE)
     recording = Bench(load_scenario(tmp_path / "turn.toml")).run()
     assert len(recording) > 0
     assert abs(recording["ia_A"]).max() > 1.0
+
+
+def test_its_compiled_form_runs_as_printed_and_turns_alike(tmp_path):
+    from simcore import Bench, load_scenario
+
+    (tmp_path / "spin.py").write_text(_own_controller())
+    (tmp_path / "fast_spin.py").write_text(next(block for block in _blocks("python") if "class FastSpin" in block))
+    table = next(block for block in _blocks("toml") if "spin:Spin" in block)
+    (tmp_path / "turn.toml").write_text(table + DRIVE)
+    slow = Bench(load_scenario(tmp_path / "turn.toml")).run()
+    fast = Bench(load_scenario(tmp_path / "turn.toml", ["controller.class=fast_spin:FastSpin"])).run()
+    # The angle is a sum there and a product here.
+    assert fast["ia_A"] == pytest.approx(slow["ia_A"], abs=1e-6)
 
 
 def test_the_controller_is_about_ten_lines():

@@ -2,7 +2,8 @@
 
 import time
 
-from controllers.contract import EXTRA_SIGNALS, Setup, TuningError
+from controllers.contract import EXTRA_SIGNALS, ContractError, Setup
+from simcore.loop.compiled_check import ready_step
 from simcore.loop.errors import RunError, controller_sentence
 from simcore.loop.loading import load_controller
 from simcore.loop.member import Member
@@ -26,7 +27,11 @@ class Bench:
         from simcore.loop.run import compiled_run, python_shell
 
         if hasattr(self.controller, "compiled_function"):
-            self.controller.compiled_function()
+            try:
+                self.controller.compiled_function()
+            except ContractError as error:
+                raise self._refused(error) from error
+        if hasattr(self.controller, "compiled_step"):
             compiled_run()
         else:
             python_shell()
@@ -48,11 +53,26 @@ class Bench:
             mode=scenario.controller.mode or "torque",
         )
 
+    def _refused(self, error):
+        return ScenarioError([f"{self.scenario.path.name}: {problem}" for problem in error.problems])
+
+    def _compiled_step(self):
+        """The controller's compiled step, checked; None where it has none."""
+        if not hasattr(self.controller, "compiled_step"):
+            return None
+        try:
+            given = self.controller.compiled_step()
+            return None if given is None else ready_step(self.controller, given)
+        except ContractError as error:
+            raise self._refused(error) from error
+        except (Exception, SystemExit) as error:
+            raise RunError(controller_sentence(self.controller, "compiled_step", error), None) from error
+
     def _reset_controller(self):
         try:
             self.controller.reset(self.setup())
-        except TuningError as error:
-            raise ScenarioError([f"{self.scenario.path.name}: {problem}" for problem in error.problems]) from error
+        except ContractError as error:
+            raise self._refused(error) from error
         except (Exception, SystemExit) as error:
             raise RunError(controller_sentence(self.controller, "reset", error), None) from error
         return self._signal_names()
@@ -96,5 +116,5 @@ class Bench:
         """Reset the controller => (Member at tick 0, its compiled step or None where the controller runs in Python)."""
         begun = time.perf_counter()
         names = self._reset_controller()
-        member = Member(self.scenario, self.controller, names, begun)
-        return member, None if in_python else getattr(self.controller, "compiled_step", lambda: None)()
+        step = None if in_python else self._compiled_step()
+        return Member(self.scenario, self.controller, names, begun), step

@@ -1,6 +1,11 @@
 """Sentences for runs that could not finish; the kernels give a status code and a tick."""
 
+import os
+from pathlib import Path
+
 from simcore.loop import records as r
+
+_OURS = [str(Path(__file__).resolve().parents[2] / room) + os.sep for room in ("simcore", "controllers")]
 
 
 class RunError(RuntimeError):
@@ -16,16 +21,26 @@ def where(scenario, tick):
     return f"tick {tick} ({tick * scenario.tick_s:.6g} s)"
 
 
-def controller_sentence(controller, what, error, place=""):
-    """(controller, 'step' or 'reset', exception) => one sentence with the line in the controller's file."""
-    trace, line = error.__traceback__, None
-    while trace is not None:
-        if trace.tb_frame.f_code.co_name == what or line is None:
-            line = (trace.tb_frame.f_code.co_filename.rsplit("/", 1)[-1], trace.tb_lineno)
-        trace = trace.tb_next
+def controller_sentence(controller, what, error, place="", *, inside=True):
+    """(controller, 'step' or 'reset', exception) => one sentence with the line in the controller's file.
+
+    inside=False: it comes out of compiled code, which keeps no lines.
+    """
+    at = _line_to_blame(error, what) if inside else ""
     text = str(error) or "without a message"
-    at = f" ({line[0]}, line {line[1]})" if line else ""
     return f"{type(controller).__name__}.{what} raised {type(error).__name__}{at}{place}: {text}. Mend the controller."
+
+
+def _line_to_blame(error, what):
+    """' (file.py, line 12)' in the function of that name, or where the user's own code begins; '' without a traceback."""
+    frames, trace = [], error.__traceback__
+    while trace is not None:
+        code = trace.tb_frame.f_code
+        frames.append((Path(code.co_filename), trace.tb_lineno, code.co_name))
+        trace = trace.tb_next
+    theirs = [frame for frame in frames if not str(frame[0]).startswith(tuple(_OURS))] or frames
+    named = [frame for frame in theirs if frame[2] == what][-1:] or theirs[:1]
+    return f" ({named[0][0].name}, line {named[0][1]})" if named else ""
 
 
 def status_sentence(scenario, controller, state):

@@ -1,4 +1,4 @@
-"""Finds a controller's class: shipped, beside the scenario file, or importable."""
+"""Finds a controller's class: shipped, beside the scenario file, importable, or a C library."""
 
 import hashlib
 import importlib
@@ -102,8 +102,28 @@ def load_controller(scenario):
 
 def controller_maker(scenario):
     """(scenario) => function that gives a fresh instance at every call; the module is loaded once, here."""
-    from controllers.contract import Controller
+    found = load_class(scenario)
 
+    def make():
+        try:
+            return found()
+        except (Exception, SystemExit) as error:
+            rule = f"{found.__name__}() raised {type(error).__name__}: {error}"
+            raise _problem(scenario, rule, "A controller is made without arguments; use reset") from error
+
+    return make
+
+
+def load_class(scenario):
+    """(scenario) => its controller's class: found, derived from Controller, whole.  Raises ScenarioError."""
+    from controllers.contract import ContractError, Controller
+
+    if scenario.controller.library is not None:
+        check_not_shadowed()
+        try:
+            return importlib.import_module("controllers.c_library").library_class(scenario.controller.library)
+        except ContractError as error:
+            raise ScenarioError([f"{scenario.path.name}: {problem}" for problem in error.problems]) from error
     module = _module(scenario)
     name = scenario.controller.class_name
     found = getattr(module, name, None)
@@ -119,12 +139,4 @@ def controller_maker(scenario):
     if inspect.isabstract(found):
         missing = " and ".join(sorted(found.__abstractmethods__))
         raise _problem(scenario, f"{name} does not define {missing}", "Define it as the contract says")
-
-    def make():
-        try:
-            return found()
-        except (Exception, SystemExit) as error:
-            rule = f"{name}() raised {type(error).__name__}: {error}"
-            raise _problem(scenario, rule, "A controller is made without arguments; use reset") from error
-
-    return make
+    return found

@@ -5,15 +5,14 @@ import time
 
 import numpy as np
 
-from controllers.contract import COMMAND, MEASURED
+from controllers.contract import MEASURED, blank_command
 from simcore.loop.audit import close_audit, compare_map_energy, stored_energy
-from simcore.loop.errors import status_sentence
+from simcore.loop.errors import controller_sentence, status_sentence, where
 from simcore.loop.recording import Recording
 from simcore.loop.records import OK, ROW_CHANNELS, SUM_CHANNELS, SUMS_AT
 from simcore.loop.setup import build_parameters, build_state
 
 CHUNK_S = 0.1
-_NOT_TOLD = ("torque_reference_Nm", "torque_estimate_Nm", "id_reference_A", "iq_reference_A", "voltage_margin_V")
 
 
 class Member:
@@ -33,10 +32,9 @@ class Member:
         ticks, every = scenario.ticks, scenario.record_every
         self.rows = np.empty(((ticks + every - 1) // every, len(ROW_CHANNELS)))
         self.extras = np.zeros((len(self.rows), len(names)))
-        self.measured, self.commands = np.zeros(1, MEASURED), np.zeros(1, COMMAND)
-        for name in _NOT_TOLD:
-            self.commands[name] = math.nan
+        self.measured, self.commands = np.zeros(1, MEASURED), blank_command()
         self.wall_s = 0.0
+        self.problem = None  # sentence of an exception out of the controller's compiled step
 
     @property
     def common(self):
@@ -67,7 +65,12 @@ class Member:
         while state["tick"][0] < ticks and state["status"][0] == OK:
             until = min(ticks, int(state["tick"][0]) + chunk)
             begun = time.perf_counter()
-            run(*common, until, ticks, 0, *own)
+            try:
+                run(*common, until, ticks, 0, *own)
+            except Exception as error:
+                place = f" at {where(self.scenario, int(state['tick'][0]))}"
+                self.problem = controller_sentence(self.controller, "update", error, place, inside=False)
+                return
             self.wall_s += time.perf_counter() - begun
             if after_chunk is not None:
                 after_chunk()
@@ -76,6 +79,7 @@ class Member:
         """(sentence of a failure outside the kernels, or None) => Recording up to the tick reached; its `error` is the sentence
         of what ended the run early, None where nothing did."""
         scenario, state, every = self.scenario, self.states[0], self.scenario.record_every
+        problem = problem or self.problem
         if problem is None and state["status"] != OK:
             problem = status_sentence(scenario, self.controller, state)
         done = int(state["tick"])

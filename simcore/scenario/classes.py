@@ -4,6 +4,7 @@ import importlib.util
 import os
 from pathlib import Path
 
+from simcore.scenario.controller import LIBRARY_ENDINGS
 from simcore.scenario.errors import FileProblem, near, one_of
 from simcore.scenario.parts import Named, absolute
 
@@ -11,14 +12,19 @@ from simcore.scenario.parts import Named, absolute
 def locate_class(report, folder):
     """Turn "my_control:HalfDuty" into "/folder/my_control.py:HalfDuty" where that file lies beside the naming file.
 
-    `controllers.` always means the shipped package; a shadowed one is told.
+    "my_control.so" becomes the library's path. `controllers.` always means the shipped package; a shadowed one is told.
     """
     controller = report.document.get("controller")
     named = controller.get("class") if isinstance(controller, dict) else None
-    if not isinstance(named, str) or ":" not in named:
+    if not isinstance(named, str):
         return
     at = ("controller", "class")
     beside = Path(getattr(named, "folder", folder))
+    if named.endswith(LIBRARY_ENDINGS):
+        _locate_library(report, controller, at, beside)
+        return
+    if ":" not in named:
+        return
     module, _, name = named.rpartition(":")
     if module.split(".")[0] == "controllers":
         shadows = [p for p in (beside / "controllers.py", beside / "controllers") if _exists(p) and not _ours(p)]
@@ -47,6 +53,23 @@ def locate_class(report, folder):
         )
 
 
+def _locate_library(report, controller, at, beside):
+    """Make the path of a C library absolute; a missing one that has only to be compiled is told so."""
+    try:
+        file = Path(absolute(Named(controller["class"], beside), beside))
+        if file.is_file():
+            controller["class"] = str(file)
+            return
+        source = file.with_suffix(".c")
+        if source.is_file():
+            remedy = f"Compile {source.name} first; the head of a starter shows the command"
+        else:
+            remedy = _near_files(file, f"*{file.suffix}") or "Check the path"
+        report.problem(at, f"no such file: {file.name}", remedy)
+    except (FileProblem, OSError, ValueError) as error:
+        report.problem(at, getattr(error, "rule", "cannot be looked for"), getattr(error, "remedy", "Check the name"))
+
+
 def _exists(path):
     try:
         return path.exists()
@@ -67,9 +90,9 @@ def _importable(name):
         return False
 
 
-def _near_files(file):
+def _near_files(file, pattern="*.py"):
     try:
-        names = [p.name for p in sorted(file.parent.glob("*.py"))[:200]]
+        names = [p.name for p in sorted(file.parent.glob(pattern))[:200]]
     except (OSError, ValueError):
         return ""
     close = near(file.name, names)

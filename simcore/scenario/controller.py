@@ -22,6 +22,7 @@ COMMANDS_OF_MODE = {
 # Tables that the controller is told of; [controller.machine] and the like change what it is told, not the drive.
 BELIEVED = ("machine", "inverter", "load")
 _CLASS = re.compile(r"(?P<module>[^\W\d]\w*(\.[^\W\d]\w*)*|.+\.py):(?P<name>[^\W\d]\w*)\Z")
+LIBRARY_ENDINGS = (".so", ".dll", ".dylib")
 
 
 class Controller(Table):
@@ -30,7 +31,8 @@ class Controller(Table):
     class_: str = Field(
         BUILT_IN,
         alias="class",
-        description="module:Class; the module lies beside the file that names it, or is importable; file.py:Class too",
+        description="module:Class; the module lies beside the file that names it, or is importable; file.py:Class too; "
+        "or a C library: my_control.so",
         json_schema_extra={"unit": ""},
     )
     mode: str | None = word(
@@ -45,14 +47,20 @@ class Controller(Table):
     @field_validator("class_")
     @classmethod
     def _module_and_class(cls, value):
-        if not _CLASS.match(value):
-            raise refuse("must name a module and a class", f'Write "module:Class", for example "{BUILT_IN}"')
+        if not (_CLASS.match(value) or value.endswith(LIBRARY_ENDINGS)):
+            remedy = f'Write "module:Class", for example "{BUILT_IN}", or a C library, "my_control.so"'
+            raise refuse("must name a module and a class", remedy)
         return value
 
     @property
     def built_in(self) -> bool:
         """True for the shipped field-oriented controller."""
         return self.class_ == BUILT_IN
+
+    @property
+    def library(self) -> Path | None:
+        """The C library that is the controller; None for a Python class."""
+        return Path(self.class_) if self.class_.endswith(LIBRARY_ENDINGS) else None
 
     @property
     def module(self) -> str:

@@ -1,11 +1,14 @@
-"""Starter files of `drybench new`: a scenario that runs, and a ten-line controller."""
+"""Starter files of `drybench new`: a scenario that runs, and a controller in one of three languages."""
 
 import keyword
 import re
+import sys
 from pathlib import Path
 
 from simcore.scenario.errors import ScenarioError, did_you_mean, file_label, printable, sentence
+from simcore.scenario.starter_controllers import c_text, compiled_text, python_text
 
+_TAKEN = ("Controller", "Command", "CompiledController")
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}\Z")
 
 SCENARIO = """\
@@ -67,61 +70,84 @@ band_percent = 10
 max = 0.005
 """
 
-CONTROLLER = """\
-# A controller of drybench. To use it, write into a scenario beside this file:
-#   [controller]
-#   class = "{name}:{klass}"
-from controllers import Command, Controller
+LANGUAGES = ("python", "compiled", "c")
 
 
-class {klass}(Controller):
-    def reset(self, setup):  # before the run; setup.update_s, setup.machine, setup.tuning ...
-        self.duty = setup.tuning.get("duty", 0.5)
-
-    def step(self, measured):  # once an update; measured.ia_A, measured.angle_electrical_rad ...
-        return Command(self.duty, self.duty, self.duty)
-"""
-
-
-def write_starter(kind, name, folder=".") -> Path:
+def write_starter(kind, name, folder=".", language="python") -> Path:
     """Write a commented starter file and return its path.
 
-    kind: "scenario" writes NAME.toml, "controller" writes NAME.py. Raises ScenarioError where the name is none, the
-    file exists, or the folder cannot be written.
+    kind: "scenario" writes NAME.toml, "controller" writes NAME.py, or NAME.c and its header for language "c" (the others:
+    "python", "compiled"). Raises ScenarioError where the name is none, the file exists, or the folder cannot be written.
     """
     makers = {"scenario": _scenario, "controller": _controller}
     if kind not in makers:
         _refuse("new", f'"{printable(str(kind))}" is no starter file', did_you_mean(kind, makers, "scenario or controller"))
-    file_name, text = makers[kind](name)
+    if language not in LANGUAGES:
+        remedy = did_you_mean(language, LANGUAGES, f"One of {', '.join(LANGUAGES)}")
+        _refuse("new controller", f'"{printable(str(language))}" is no language of a starter', remedy)
+    file_name, text = makers[kind](name, language)
     path = Path(folder) / file_name
-    try:
-        with path.open("x", encoding="utf-8") as file:
-            file.write(text)
-    except FileExistsError:
-        _refuse(file_label(path), "exists already", "Take another name or move the file; nothing was written")
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        _refuse(file_label(path), f"cannot be written ({printable(reason)})", "Check the folder")
+    if path.suffix == ".c":
+        if path.exists():  # before the header is touched
+            _refuse(file_label(path), *_EXISTS)
+        write_header(folder)
+    _write(path, text, "x")
     return path
 
 
-def _scenario(name):
+def write_header(folder=".") -> Path:
+    """Write drybench_controller.h, which a controller in C includes, over an older one; return its path.
+
+    Raises ScenarioError where a file of that name is not drybench's, or the folder cannot be written.
+    """
+    from controllers.c_header import HEADER, MARK, header_text
+
+    path = Path(folder) / HEADER
+    try:
+        ours = not path.exists() or path.read_bytes().startswith(MARK.encode())
+    except OSError:
+        ours = False
+    if not ours:
+        _refuse(file_label(path), "exists already and was not made by drybench", "Move it; nothing was written")
+    _write(path, header_text(), "w")
+    return path
+
+
+_EXISTS = ("exists already", "Take another name or move the file; nothing was written")
+
+
+def _write(path, text, how):
+    try:
+        with path.open(how, encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError:
+        _refuse(file_label(path), *_EXISTS)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        _refuse(file_label(path), f"cannot be written ({printable(reason)})", "Check the folder")
+
+
+def _scenario(name, language):
     name = name.removesuffix(".toml")
     if not _NAME.match(name):
         _refuse("new scenario", f'"{printable(name)}" is no file name', "Use letters, digits, _ and -, without folders")
     return f"{name}.toml", SCENARIO.format(name=name)
 
 
-def _controller(name):
-    name = name.removesuffix(".py")
+def _controller(name, language):
+    name = name.removesuffix(".c" if language == "c" else ".py")
     if not (name.isascii() and name.isidentifier() and len(name) <= 64) or keyword.iskeyword(name):
         remedy = "Use letters, digits and _, beginning with a letter, for example my_control"
-        _refuse("new controller", f'"{printable(name)}" is no name for a Python module', remedy)
+        what = "library" if language == "c" else "Python module"
+        _refuse("new controller", f'"{printable(name)}" is no name for a {what}', remedy)
+    if language == "c":
+        return f"{name}.c", c_text(f"{name}.c", f"{name}{'.dll' if sys.platform == 'win32' else '.so'}")
     if name in ("controllers", "simcore", "scenarios"):
         _refuse("new controller", f'"{name}" is the name of a shipped package', "Take another name")
     klass = "".join(word[:1].upper() + word[1:] for word in name.split("_")) or "Own"
-    klass = klass if klass.isidentifier() and klass not in ("Controller", "Command") else f"Own{klass}"
-    return f"{name}.py", CONTROLLER.format(name=name, klass=klass)
+    klass = klass if klass.isidentifier() and klass not in _TAKEN else f"Own{klass}"
+    text = compiled_text if language == "compiled" else python_text
+    return f"{name}.py", text(name, klass)
 
 
 def _refuse(where, rule, remedy):

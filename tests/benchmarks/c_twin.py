@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from controllers.c_header import c_checks, c_structs
 from controllers.contract import COMMAND, MEASURED
 from controllers.foc_records import FOC_PARAMETERS, FOC_STATE
 from simcore import Bench
@@ -28,7 +29,6 @@ LAYOUTS = {
     "Latest": LATEST, "Audit": AUDIT, "State": STATE, "Measured": MEASURED, "Command": COMMAND,
     "FocParameters": FOC_PARAMETERS, "FocState": FOC_STATE,
 }  # fmt: skip
-NUMBERS = {"f8": "double", "f4": "float", "i8": "int64_t", "i4": "int32_t", "u8": "uint64_t", "u4": "uint32_t"}
 
 # Without contraction every operation rounds as in the compiled run; the quick one is what a C programmer would ship.
 EXACT = ("-O3", "-ffp-contract=off")
@@ -36,26 +36,8 @@ QUICK = ("-O3", "-march=native")
 
 
 def make_header(dtypes):
-    """({C type name: aligned record dtype}, parts first) => C header whose structs have the same offsets, checked by C itself.
-
-    Raises KeyError for a field whose type C has no name for.
-    """
-    lines = ["#include <stddef.h>", "#include <stdint.h>", ""]
-    names = {}
-    for name, dtype in dtypes.items():
-        lines.append("typedef struct {")
-        for field in dtype.names:
-            kind, shape = dtype[field].subdtype or (dtype[field], ())
-            dimensions = "".join(f"[{length}]" for length in shape)
-            lines.append(f"    {names.get(kind) or NUMBERS[kind.str[1:]]} {field}{dimensions};")
-        lines.append(f"}} {name};")
-        checks = [f"sizeof({name}) == {dtype.itemsize}"]
-        checks += [f"offsetof({name}, {field}) == {place[1]}" for field, place in dtype.fields.items()]
-        # A negative array length stops the compiler: C99 has no static assertion.
-        lines += [f"typedef char {name}_check_{i}[({check}) ? 1 : -1];" for i, check in enumerate(checks)]
-        lines.append("")
-        names[dtype] = name
-    return "\n".join(lines)
+    """({C type name: aligned record dtype}, parts first) => C header of structs, offsets checked by C itself."""
+    return "\n".join(["#include <stddef.h>", "#include <stdint.h>", "", c_structs(dtypes), c_checks(dtypes), ""])
 
 
 def compile_twin(folder, flags=EXACT):
