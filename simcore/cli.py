@@ -140,5 +140,23 @@ def schema():
     click.echo(json.dumps(json_schema(), indent=2))
 
 
+@main.command()
+@click.argument("kind", required=False)
+@click.option("--voltage", "voltage_V", type=float, metavar="VOLT", help="Link voltage; by default that of a fitting supply.")
+@click.option("--hot", "hot_degC", type=float, default=120.0, show_default=True, metavar="DEGC", help="A hot winding.")
+@click.option("--json", "as_json", is_flag=True, help="Print the numbers as one JSON document instead.")
+def parts(kind, voltage_V, hot_degC, as_json):
+    """Show the parts of the library and of this folder, with their numbers in all usual units.
+
+    KIND: motors, inverters, supplies ..., or one part such as motors/hoist.
+    """
+    from simcore.library.command import show_parts
+
+    for name, value, low, high in (("--voltage", voltage_V, 0.0, 1e5), ("--hot", hot_degC, -60.0, 400.0)):
+        if value is not None and not low < value <= high:
+            raise click.BadParameter(f"must be above {low:g}, at most {high:g}.", param_hint=name)
+    sys.exit(show_parts(kind, voltage_V=voltage_V, hot_degC=hot_degC, as_json=as_json))
+
+
 if __name__ == "__main__":
     main()

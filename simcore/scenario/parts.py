@@ -92,7 +92,7 @@ def lay_parts(report, folder):
             file = find_part(named, getattr(named, "folder", folder), shelf(path))
             origins = {}
             part = read_with_base(file, remember_in_machine, origins)
-            _refuse_strange(part, path, named)
+            refuse_strange(part, path, named)
         except FileProblem as problem:
             label = getattr(problem, "file", None)
             if label:
@@ -166,7 +166,7 @@ def _names(folder, below):
     return [(below / p.stem).as_posix() for p in found]
 
 
-def _refuse_strange(part, path, name):
+def refuse_strange(part, path, name):
     """A part whose keys stand below a header, or that is a part of another table: one sentence instead of many."""
     table = path[-1]
     if "part" in part:
@@ -176,11 +176,16 @@ def _refuse_strange(part, path, name):
             f'the part "{printable(name)}" has its keys below [{table}]',
             "Write them at the top of the file, without header",
         )
-    names = set(part) - {"kind", "name"}
-    counts = {p: len(names & set(keys)) for p, keys in index.tables().items() if len(p) == 1}
+    counts = keys_by_table(part)
     best = max(counts, key=counts.get)
-    if names and counts[best] > counts.get((table,), 0) and counts.get((table,), 0) == 0:
+    if counts[best] > counts.get((table,), 0) and counts.get((table,), 0) == 0:
         raise FileProblem(f'the part "{printable(name)}" holds keys of [{best[0]}]', f"Name it in [{best[0]}]")
+
+
+def keys_by_table(part):
+    """(dict of a part) => how many of its keys each table of the language knows, {("machine",): 5, ...}."""
+    names = set(part) - {"kind", "name"}
+    return {path: len(names & set(known)) for path, known in index.tables().items() if len(path) == 1}
 
 
 def expand_variables(text):

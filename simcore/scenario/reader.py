@@ -89,7 +89,7 @@ def _check(report, path, overrides, case):
     told = fill_data_sheets(report, failed)
     beliefs = [name for name in BELIEVED if ("controller", name) not in failed and _overrides(report, name)]
     locate_class(report, path.parent)
-    _make_paths_absolute(report, path.parent)
+    make_paths_absolute(report, path.parent)
     tables = _validate(report, unchecked, told)
     believed = _validate_beliefs(report, beliefs, tables, told)
     for machine, at in ((tables.get("machine"), ("machine",)), (believed.get("machine"), ("controller", "machine"))):
@@ -141,7 +141,8 @@ def _overrides(report, name):
     return isinstance(override, dict) and bool(override) and isinstance(report.document.get(name), dict)
 
 
-def _make_paths_absolute(report, folder):
+def make_paths_absolute(report, folder):
+    """Turn the paths of flux maps absolute, relative to the file that names them (in place)."""
     for at in (("machine", "flux_map", "file"), ("controller", "machine", "flux_map", "file")):
         value = report.value(at)
         if isinstance(value, str) and value.strip():
@@ -151,7 +152,8 @@ def _make_paths_absolute(report, folder):
                 report.problem(at, problem.rule, problem.remedy)
 
 
-def _with_default_kinds(document):
+def with_default_kinds(document):
+    """A document whose tables name their kind, also where it may be left out (a copy)."""
     out = dict(document)
     for at, kind in _DEFAULT_KINDS.items():
         here = out
@@ -170,7 +172,7 @@ def _validate(report, unchecked, told):
 
     unchecked: tables left alone; told: locations whose absence is told already.
     """
-    document = _with_default_kinds(report.document)
+    document = with_default_kinds(report.document)
     checked = {k: v for k, v in document.items() if k not in unchecked}
     tables = {}
     try:
