@@ -77,6 +77,24 @@ def test_changed_scenario_runs_as_printed(tmp_path):
     assert Bench(scenario).run().audit["residual_relative"] == pytest.approx(0.0, abs=1e-6)
 
 
+def test_the_part_from_a_data_sheet_and_the_command_that_shows_it_run_as_printed(tmp_path, monkeypatch):
+    from click.testing import CliRunner
+
+    from simcore.cli import main
+
+    section = README.split("## Parts and data sheets")[1].split("\n## ")[0]
+    (command,) = re.findall(r"`drybench (parts .*?)`", section)
+    shown = CliRunner().invoke(main, command.split())
+    (excerpt,) = re.findall(r"```text\n(.*?)\n```", section, re.S)
+    assert shown.exit_code == 0 and excerpt in shown.stdout
+    (tmp_path / "motors").mkdir()
+    (part,) = re.findall(r"```toml\n(.*?)\n```", section, re.S)
+    (tmp_path / "motors" / "mine.toml").write_text(part)
+    monkeypatch.chdir(tmp_path)
+    mine = CliRunner().invoke(main, ["parts", "motors/mine", "--voltage", "560"])
+    assert mine.exit_code == 0 and "175 " in mine.stdout and "Told" not in mine.stdout
+
+
 def test_readme_names_the_two_commands_and_the_cautions():
     assert len(_blocks("sh")) == 2
     assert "Caution" in README and "functional-safety" in README

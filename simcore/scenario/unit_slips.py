@@ -27,6 +27,11 @@ _OTHERS = {
     "hz": ("Hz", 1.0),
     "percent": ("", 1e-2),
     "ppm": ("", 1e-6),
+    "mV_per_rpm": ("V_per_krpm", 1.0),
+    "V_per_rpm": ("V_per_krpm", 1e3),
+    "V_per_1000rpm": ("V_per_krpm", 1.0),
+    "Vs_per_rad": ("V_s_per_rad", 1.0),
+    "krpm_per_V": ("rpm_per_V", 1e3),
 }
 
 

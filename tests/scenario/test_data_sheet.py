@@ -270,6 +270,10 @@ BAD = {
     "misspelt basis": ("resistance_ohm.phas = 1.0", ["resistance_ohm.phas = 1.0: unknown key", 'Did you mean "phase"?']),
     "misspelt quantity": ("emf_constant_V_per_krp.phase_rms = 1", ["unknown key", '"emf_constant_V_per_krpm"']),
     "another unit": ("magnet_flux_mWb = 70", ['Did you mean "magnet_flux_Wb = 0.07"']),
+    "volts a revolution": (
+        "emf_constant_V_per_rpm.phase_peak = 0.03",
+        ['Did you mean "emf_constant_V_per_krpm" (in V_per_krpm)?'],
+    ),
     "odd poles": ("poles = 7", ["data_sheet.poles = 7: must be even"]),
     "half a pole": ("poles = 7.5", ["data_sheet.poles = 7.5: must be a whole number"]),
     "negative": ("resistance_ohm.phase = -1", ["resistance_ohm.phase = -1: must be at least", "(ohm)"]),
