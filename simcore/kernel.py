@@ -7,6 +7,7 @@ therefore keyed by a hash over all kernel sources and the numba version.
 import hashlib
 import os
 import tempfile
+import threading
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
@@ -61,15 +62,19 @@ def code_folder():
     return str(folder)
 
 
+_CACHING = threading.RLock()
+
+
 @contextmanager
 def code_cache(folder=None):
-    """Within this block numba caches into our folder; elsewhere a user's own kernels keep theirs."""
-    before = config.CACHE_DIR
-    config.CACHE_DIR = folder or code_folder()
-    try:
-        yield
-    finally:
-        config.CACHE_DIR = before
+    """Within this block numba caches into our folder; elsewhere a user's own kernels keep theirs. One thread at a time."""
+    with _CACHING:
+        before = config.CACHE_DIR
+        config.CACHE_DIR = folder or code_folder()
+        try:
+            yield
+        finally:
+            config.CACHE_DIR = before
 
 
 # Kernels own no memory: without reference counting an array argument costs no atomic instruction a call.

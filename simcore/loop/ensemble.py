@@ -20,11 +20,15 @@ LOOK_S = 0.1  # wall time between two looks at progress and Ctrl-C
 
 
 class MemberResult(NamedTuple):
-    """One member: its number, what `take` made of its recording, and the sentence of what kept it from its end, or None."""
+    """One member: its number, what `take` made of its recording, and the sentence of what kept it from its end, or None.
+
+    refused is True where scenario or tuning were wrong, so that nothing ran.
+    """
 
     index: int
     value: Any
     error: str | None
+    refused: bool = False
 
 
 class _Stopped(Exception):
@@ -102,7 +106,8 @@ def _begin(crew, index, scenario, make, take, progress):
     except RunError as failed:
         recording, error = failed.recording, str(failed)
     except ScenarioError as refused:
-        recording, error = None, str(refused)
+        crew.done += 1
+        return MemberResult(index, None, str(refused), True)
     crew.done += 1
     return MemberResult(index, None if recording is None else take(recording), error)
 

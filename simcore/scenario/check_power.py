@@ -23,8 +23,10 @@ def time_constants(report, machine, at=("machine",)):
     told = set()
     for name, inductance in _inductances(machine):
         tau = inductance / resistance
+        if SHORTEST_L_OVER_R_S <= tau <= 2.0:
+            continue
         where, ratio = _ratio(report, at, name, inductance, resistance)
-        if where in told or (SHORTEST_L_OVER_R_S <= tau <= 2.0):
+        if where in told:
             continue
         # One slip is told once, also where it spoils the ratio of both axes.
         told.add(where)
@@ -55,18 +57,8 @@ def _inductances(machine):
         return (("inductance_d_H", machine.inductance_d_H), ("inductance_q_H", machine.inductance_q_H))
     if machine.map_data is None:
         return ()
-    from simcore.scenario.fluxmap_checks import incremental
-
-    data = machine.map_data
-    l_dd, _, _, l_qq = incremental(data.id_A, data.iq_A, data.psi_d_Wb, data.psi_q_Wb)
-    # The median stands for the machine; single cells of a measured map may be far off.
-    return (("flux_map", float(_median(l_dd))), ("flux_map", float(_median(l_qq))))
-
-
-def _median(array):
-    import numpy as np
-
-    return np.median(array)
+    l_d, l_q = machine.map_data.typical_inductances_H
+    return (("flux_map", l_d), ("flux_map", l_q))
 
 
 @needs("machine")

@@ -38,6 +38,12 @@ class MapData:
     __hash__ = None
 
     @cached_property
+    def typical_inductances_H(self):
+        """Medians of the incremental inductances along d and q; single cells of a measured map may be far off."""
+        l_dd, _, _, l_qq = fluxmap_checks.incremental(self.id_A, self.iq_A, self.psi_d_Wb, self.psi_q_Wb)
+        return float(np.median(l_dd)), float(np.median(l_qq))
+
+    @cached_property
     def tables(self):
         """The map inverted and ready for kernels (simcore.plant.fluxmap_build.MapTables), made once."""
         from simcore.plant.fluxmap_build import build_map_tables

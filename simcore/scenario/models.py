@@ -2,7 +2,7 @@
 
 import math
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 from pydantic import PrivateAttr
 
@@ -36,6 +36,7 @@ class Scenario(Table):
     run: Run = word("length, solver and recording")
     fault: tuple[()] = word("faults on purpose: not available in this version", ())
     expect: Annotated[tuple[Expectation, ...], Rows] = word("what the run must show", ())
+    tolerance: dict[str, Any] = table("keys of the scenario and how their values scatter, for `drybench tolerance`", dict)
     scope: Annotated[tuple[Scope, ...], Rows] = word("waveforms inside the periods", ())
     baseline: Baseline = table("what a regression test compares", Baseline)
     template: TemplateField = word("values by key, each combination a scenario; or [[template]], a scenario each", ())
@@ -43,6 +44,7 @@ class Scenario(Table):
     _path: Path = PrivateAttr(default=Path("scenario.toml"))
     _case: str = PrivateAttr(default="")
     _resolved: dict = PrivateAttr(default_factory=dict)
+    _tolerances: tuple = PrivateAttr(default=())
     _believed: dict = PrivateAttr(default_factory=dict)
     _findings: tuple = PrivateAttr(default=())
 
@@ -65,6 +67,11 @@ class Scenario(Table):
     def resolved(self) -> dict:
         """The merged input as a plain dict, paths absolute; loads again to the same models from any folder."""
         return self._resolved
+
+    @property
+    def tolerances(self) -> tuple:
+        """[tolerance] as it was read: one simcore.scenario.tolerance.Tolerance a key."""
+        return self._tolerances
 
     @property
     def controller_machine(self):

@@ -3,7 +3,6 @@
 _KEYS = {
     ("fault",): "faults on purpose",
     ("safety",): "trips and safe states",
-    ("tolerance",): "tolerances",
     ("inverter", "gate_plan"): "gate settings chosen while running",
     ("inverter", "heat"): "heat in the devices",
     ("inverter", "legs"): "single legs that differ",

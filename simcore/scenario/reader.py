@@ -1,5 +1,6 @@
 """From a scenario file to a checked Scenario: base, overrides, parts, models, checks between tables."""
 
+from functools import cache
 from pathlib import Path
 from typing import Annotated
 
@@ -19,6 +20,7 @@ from simcore.scenario.models import Scenario
 from simcore.scenario.not_yet import refuse_what_is_not_yet
 from simcore.scenario.report import Report
 from simcore.scenario.template import cases_of, refuse_several
+from simcore.scenario.tolerance import read_tolerances
 from simcore.scenario.toml_file import read_with_base
 
 # Kinds that may be left out.
@@ -52,10 +54,13 @@ def load_scenarios(path, overrides=()) -> tuple[Scenario, ...]:
     return tuple(found)
 
 
-def scenario_from(document, path="scenario.toml", overrides=()) -> Scenario:
-    """Check a scenario given as a dict; relative paths count from the folder of `path` (which need not exist)."""
+def scenario_from(document, path="scenario.toml", overrides=(), origins=None) -> Scenario:
+    """Check a scenario given as a dict; relative paths count from the folder of `path` (which need not exist).
+
+    origins: {location: label of what wrote the value there}, for the sentences about it.
+    """
     report = Report(Path(path))
-    report.document = _plain(document)
+    report.document, report.origins = _plain(document), dict(origins or {})
     parts.remember_folder(report.document, Path(path).parent)
     return _single(report, path, overrides)
 
@@ -102,6 +107,9 @@ def _check(report, path, overrides, case):
     scenario._resolved = _plain(report.document)
     scenario._believed = believed
     scenario._findings = tuple(report.findings)
+    if scenario.tolerance:
+        scenario._tolerances = read_tolerances(report, scenario)
+        report.stop_on_problems()
     return scenario
 
 
@@ -185,9 +193,10 @@ def _validate(report, unchecked, told):
             if name in ("expect", "scope"):
                 tables[name] = _entries(field, checked.get(name, []))
             elif name not in wrong:
-                adapter = TypeAdapter(Annotated[field.annotation, field])
                 tables[name] = (
-                    adapter.validate_python(checked[name]) if name in checked else field.get_default(call_default_factory=True)
+                    _adapter(name).validate_python(checked[name])
+                    if name in checked
+                    else field.get_default(call_default_factory=True)
                 )
         return tables
     tables = {name: getattr(scenario, name) for name in Scenario.model_fields}
@@ -220,13 +229,19 @@ def _validate_beliefs(report, names, tables, told):
         if tables.get(name) is None:
             continue
         merged = lay_over(report.document[name], report.document["controller"][name], {}, "", (name,))
-        field = Scenario.model_fields[name]
         try:
-            believed[name] = TypeAdapter(Annotated[field.annotation, field]).validate_python(merged)
+            believed[name] = _adapter(name).validate_python(merged)
         except ValidationError as error:
             errors = [{**e, "loc": ("controller", name, *e["loc"])} for e in error.errors(include_url=False)]
             explain(report, _not_told(errors, told))
     return believed
+
+
+@cache
+def _adapter(name):
+    """Validates one table on its own."""
+    field = Scenario.model_fields[name]
+    return TypeAdapter(Annotated[field.annotation, field])
 
 
 def _plain(value):

@@ -339,7 +339,6 @@ LATER = {
         {"inverter__devices": {"kind": "mosfet", "on_resistance_ohm": 1e-3, "legs": [{}]}},
         "inverter.devices.legs",
     ),
-    "tolerance": ({"tolerance": {"x": 1}}, "tolerance"),
 }
 
 

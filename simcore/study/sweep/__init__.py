@@ -1,0 +1,1 @@
+"""`drybench sweep`: a scenario at every point of a grid."""
