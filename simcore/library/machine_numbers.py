@@ -7,7 +7,7 @@ import math
 
 from simcore.library.machine_limits import CEILINGS, Limits
 from simcore.plant.temperature import resistance_ohm
-from simcore.scenario.winding_bases import BASES, SQRT2, at_temperature, from_common
+from simcore.scenario.data_sheet.winding_bases import BASES, SQRT2, at_temperature, from_common
 
 COLD_degC = 25.0
 

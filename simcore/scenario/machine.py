@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, PrivateAttr
 
-from simcore.scenario.data_sheet import DataSheet
+from simcore.scenario.data_sheet.model import DataSheet
 from simcore.scenario.fields import Rows, Table, quantity, table, word
 from simcore.scenario.profile import CurveField
 

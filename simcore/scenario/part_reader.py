@@ -7,7 +7,7 @@ from typing import Annotated
 from pydantic import TypeAdapter, ValidationError
 
 from simcore.scenario import check_drive, check_plant, check_power, parts
-from simcore.scenario.data_sheet_fill import fill_data_sheets
+from simcore.scenario.data_sheet.filling import fill_data_sheets
 from simcore.scenario.errors import FileProblem, ScenarioError, file_label, sentence
 from simcore.scenario.explain import explain
 from simcore.scenario.index import strip_tags

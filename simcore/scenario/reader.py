@@ -10,7 +10,7 @@ from simcore.scenario import parts
 from simcore.scenario.checks import check_everything
 from simcore.scenario.classes import locate_class
 from simcore.scenario.controller import BELIEVED
-from simcore.scenario.data_sheet_fill import fill_data_sheets
+from simcore.scenario.data_sheet.filling import fill_data_sheets
 from simcore.scenario.errors import FileProblem, ScenarioError, file_label, sentence
 from simcore.scenario.explain import explain
 from simcore.scenario.index import strip_tags

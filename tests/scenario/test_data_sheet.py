@@ -9,12 +9,12 @@ from hypothesis import strategies as st
 from scenario_texts import REMOVE, good, problems_of, spoiled, write
 
 from simcore.scenario import ScenarioError, load_scenario
-from simcore.scenario.data_sheet_fill import FILLED
-from simcore.scenario.data_sheet_readings import MAGNET
+from simcore.scenario.data_sheet.filling import FILLED
+from simcore.scenario.data_sheet.readings import MAGNET
+from simcore.scenario.data_sheet.winding_bases import BASES, RAD_S_PER_RPM, from_common
 from simcore.scenario.models import Scenario
 from simcore.scenario.reader import scenario_from
 from simcore.scenario.toml_text import write_toml
-from simcore.scenario.winding_bases import BASES, RAD_S_PER_RPM, from_common
 
 CONSTANTS = {k: good()["machine"][k] for k in FILLED}
 PAIRS, OHM, L_D, L_Q, FLUX, AMPERE = CONSTANTS.values()

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simcore.scenario.rated_points import best_currents, best_torque, flux_of_torque, flux_of_voltage, voltage_at
+from simcore.scenario.data_sheet.rated_points import best_currents, best_torque, flux_of_torque, flux_of_voltage, voltage_at
 
 HENRY = st.floats(1e-5, 1e-1)
 MACHINES = st.tuples(st.integers(1, 12), st.floats(1e-3, 1.0), HENRY, HENRY, st.floats(0.1, 1000.0))

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simcore.scenario.winding_bases import BASES, RECIPROCAL, at_temperature, from_common, to_common
+from simcore.scenario.data_sheet.winding_bases import BASES, RECIPROCAL, at_temperature, from_common, to_common
 
 ALL = [(quantity, basis) for quantity, bases in BASES.items() for basis in bases]
 VALUES = st.floats(1e-6, 1e6)

@@ -5,14 +5,14 @@
     emf_constant_V_per_krpm.line_line_rms = 80.0
     resistance_ohm.line_line = 0.9
 
-What is read here fills the constants of [machine] before they are checked (simcore.scenario.data_sheet_fill).
+What is read here fills the constants of [machine] before they are checked (simcore.scenario.data_sheet.filling).
 """
 
 from typing import Literal
 
 from pydantic import create_model
 
-from simcore.scenario import winding_bases
+from simcore.scenario.data_sheet import winding_bases
 from simcore.scenario.fields import Table, quantity, word
 
 SMALLEST, LARGEST = 1e-9, 1e9

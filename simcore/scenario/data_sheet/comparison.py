@@ -1,7 +1,7 @@
 """Readings of one constant against each other: the first is used, what agrees is told, what contradicts is refused."""
 
+from simcore.scenario.data_sheet.mix_ups import guess
 from simcore.scenario.errors import place, show
-from simcore.scenario.mix_ups import guess
 
 ROUNDING = 0.005  # what the last printed digit of a sheet leaves: not worth a word
 

@@ -3,9 +3,9 @@
 import math
 
 from simcore.scenario.checking import short
-from simcore.scenario.data_sheet_readings import Reading, plain_reading, quantity_readings
-from simcore.scenario.rated_points import best_torque, flux_of_torque, flux_of_voltage, voltage_at
-from simcore.scenario.winding_bases import RAD_S_PER_RPM, from_common
+from simcore.scenario.data_sheet.rated_points import best_torque, flux_of_torque, flux_of_voltage, voltage_at
+from simcore.scenario.data_sheet.readings import Reading, plain_reading, quantity_readings
+from simcore.scenario.data_sheet.winding_bases import RAD_S_PER_RPM, from_common
 
 _NEEDED = ("pole_pairs", "inductance_d_H", "inductance_q_H")
 
@@ -20,7 +20,7 @@ def _volts(phase_peak_V):
 
 
 def check_rated_points(filling):
-    """(data_sheet_fill.Filling whose other constants are known) => None.
+    """(filling.Filling whose other constants are known) => None.
 
     Fills the magnet flux where it is not known, tells or refuses what does not fit.
     """

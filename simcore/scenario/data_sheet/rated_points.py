@@ -8,7 +8,7 @@ Checked: tests/scenario/test_rated_points.py.
 
 import math
 
-from simcore.scenario.winding_bases import SQRT3
+from simcore.scenario.data_sheet.winding_bases import SQRT3
 
 
 def best_currents(magnet_flux_Wb, inductance_d_H, inductance_q_H, current_A):

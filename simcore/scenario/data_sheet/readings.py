@@ -6,7 +6,7 @@ that two readings which contradict each other can name the mix-up.
 
 from dataclasses import dataclass, field
 
-from simcore.scenario.winding_bases import BASES, RAD_S_PER_RPM, at_temperature, to_common
+from simcore.scenario.data_sheet.winding_bases import BASES, RAD_S_PER_RPM, at_temperature, to_common
 
 MAGNET = (
     "magnet_flux_Wb",

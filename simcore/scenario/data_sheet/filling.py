@@ -5,10 +5,9 @@ file says twice is compared: the first is used and the other told, or both are r
 """
 
 from simcore.scenario.checking import short
-from simcore.scenario.data_sheet_compare import Comparison
-from simcore.scenario.data_sheet_rated import check_rated_points, peak_amperes
-from simcore.scenario.data_sheet_read import read_sheet
-from simcore.scenario.data_sheet_readings import (
+from simcore.scenario.data_sheet.comparison import Comparison
+from simcore.scenario.data_sheet.rated_checks import check_rated_points, peak_amperes
+from simcore.scenario.data_sheet.readings import (
     AT_SPEED,
     Reading,
     inductance_readings,
@@ -17,9 +16,10 @@ from simcore.scenario.data_sheet_readings import (
     quantity_readings,
     resistance_readings,
 )
+from simcore.scenario.data_sheet.sheet_reader import read_sheet
+from simcore.scenario.data_sheet.winding_bases import BASES, DELTA, from_common
 from simcore.scenario.errors import place
 from simcore.scenario.fields import finite
-from simcore.scenario.winding_bases import BASES, DELTA, from_common
 
 # One key of a sheet that would give each constant, for the remedy where none did.
 _KEY_FOR = {

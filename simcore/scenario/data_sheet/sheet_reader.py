@@ -3,12 +3,12 @@
 from pydantic import ValidationError
 
 from simcore.scenario.checking import short
-from simcore.scenario.data_sheet import QUANTITIES, DataSheet
-from simcore.scenario.data_sheet_readings import Source
+from simcore.scenario.data_sheet.model import QUANTITIES, DataSheet
+from simcore.scenario.data_sheet.readings import Source
+from simcore.scenario.data_sheet.winding_bases import BASES, DELTA, STAR, from_common, to_common
 from simcore.scenario.errors import show
 from simcore.scenario.explain import explain
 from simcore.scenario.fields import finite, is_number
-from simcore.scenario.winding_bases import BASES, DELTA, STAR, from_common, to_common
 
 
 def read_sheet(report, at):
