@@ -20,9 +20,10 @@ DRIVE = {
 
 
 def run_case(instance=None, **tables):
-    """Tables laid over DRIVE (load and commands replace theirs); `instance=` hands over a controller object => Recording."""
+    """Tables laid over DRIVE (load, commands and another kind replace theirs); `instance=` is a controller => Recording."""
     document = {name: dict(table) for name, table in DRIVE.items()}
     for name, table in tables.items():
         fresh = name in ("load", "commands", "scope") or name not in document
+        fresh = fresh or table.get("kind", document[name].get("kind")) != document[name].get("kind") or "data_sheet" in table
         document[name] = table if fresh else {**document[name], **table}
     return Bench(scenario_from(document, path="case.toml"), controller=instance).run()
