@@ -107,7 +107,9 @@ _TOPICS = {
     "Vehicle and elastic shaft": ("test_coast_down", "test_shaft_resonance"),
     "Mains, chopper, battery": ("test_mains_and_battery",),
     "Tolerance studies": ("test_study_statistics", "test_tolerance_study"),
-    "Cases from practice": ("test_angle_cases", "test_limit_cases", "test_shorted_cases"),
+    "Cases from practice": (
+        "test_angle_cases", "test_limit_cases", "test_shorted_cases", "test_encoder_cases", "test_braking_cases",
+    ),  # fmt: skip
 }
 _NOTES = {
     "Operating points": """Machines, amplitude-invariant: A 2 pole pairs, 0.57 ohm, 8.72/22.8 mH, 87.9 mWb, 7.07 A, 70.7 V
