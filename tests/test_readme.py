@@ -111,3 +111,26 @@ def test_the_self_test_runs_as_printed(monkeypatch):
     (command,) = re.findall(r"`drybench (selftest .*?)`", section)
     result = CliRunner().invoke(main, command.split())
     assert result.exit_code == 0 and "No check wrong" in result.stdout
+
+
+def test_scenarios_as_tests_run_as_printed(tmp_path, monkeypatch):
+    """Baseline, comparison and template; what pytest collects is tested in tests/running/test_pytest_plugin.py."""
+    from click.testing import CliRunner
+
+    from simcore.cli import main
+
+    section = README.split("## Keep a tuning")[1].split("\n## ")[0]
+    (tmp_path / "scenarios").mkdir()
+    for name in ("torque_steps.toml", "scenarios/torque_steps.toml"):
+        (tmp_path / name).write_text((ROOT / "scenarios" / "torque_steps.toml").read_text())
+    (template,) = re.findall(r"```toml\n(.*?)\n```", section, re.S)
+    (tmp_path / "speeds.toml").write_text(template)
+    monkeypatch.chdir(tmp_path)
+    commands = [command.replace("\n", " ").split() for command in re.findall(r"`drybench ([a-z]+ [^`]*?\.toml[^`]*)`", section)]
+    assert [command[0] for command in commands] == ["baseline", "run", "run"]
+    for command in commands:
+        result = CliRunner().invoke(main, [*command, *(["--no-plot"] if command[0] == "run" else [])])
+        assert result.exit_code == 0, result.stdout
+    assert (tmp_path / "results" / "speeds-fast" / "metrics.json").is_file() and "speeds-slow" in result.stdout
+    one = CliRunner().invoke(main, ["run", "speeds.toml", "--no-plot", "--set", "template=fast", "--out", "one"])
+    assert one.exit_code == 0 and [path.name for path in (tmp_path / "one").iterdir()] == ["speeds-fast"]

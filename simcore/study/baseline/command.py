@@ -79,6 +79,13 @@ def _runner(label, quiet, check):
     return run
 
 
+def plain_runner(scenario):
+    """Run a scenario silently => Recording. Raises RunError or ScenarioError."""
+    from simcore.loop import Bench
+
+    return Bench(scenario).run()
+
+
 def update_baseline(scenario, run, recording=None):
     """(scenario, function that runs one, its recording if there is one) => lines that tell what was written, what moved.
 

@@ -29,9 +29,10 @@ def comparison_lines(comparison):
     beyond = comparison.beyond
     moved = sorted((move for move in comparison.moves if move.within and move.by > 0.0), key=lambda move: -move.share)
     rows = [_row("MOVED", move) for move in beyond[:_LISTED_BEYOND]] + [_row("within", move) for move in moved[:_LISTED_WITHIN]]
-    lines += [f"  {line}" for line in columns(rows, right=(2, 3, 4))]
+    shown = [f"  {line}" for line in columns(rows, right=(2, 3, 4))]
     if len(beyond) > _LISTED_BEYOND:
-        lines.append(f"  and {len(beyond) - _LISTED_BEYOND} more that moved, all in metrics.json")
+        shown.insert(_LISTED_BEYOND, f"  and {len(beyond) - _LISTED_BEYOND} more that moved, all in metrics.json")
+    lines += shown
     lines += [f"  Told: {text}" for text in comparison.unmatched]
     lines.append(f"  {summary(comparison)}")
     return lines
