@@ -48,6 +48,7 @@ class CController(Controller):
 
     functions: dict
     state_bytes: int
+    library_path: Path
 
     def reset(self, setup):
         """A zeroed block, then drybench_reset.  Raises TuningError for what the library refuses."""
@@ -149,8 +150,8 @@ def library_class(path, *, alone=False):
         )
     names = (functions["drybench_signals"]() or b"").decode(errors="replace")
     signals = tuple(name.strip() for name in names.split(",")) if names.strip() else ()
-    body = {"functions": functions, "state_bytes": size, "signals": signals, "__doc__": f"The controller in {path}."}
-    return type(path.name, (CController,), body)
+    body = {"functions": functions, "state_bytes": size, "signals": signals, "library_path": path}
+    return type(path.name, (CController,), {**body, "__doc__": f"The controller in {path}."})
 
 
 def _functions(library, name):

@@ -15,5 +15,5 @@ class Spin(Controller):
         omega = self.setup.machine.pole_pairs * measured.speed_reference_rpm * pi / 30
         self.field_rad = (self.field_rad + omega * self.setup.update_s) % (2 * pi)
         volt = self.setup.tuning["standstill_V"] + self.setup.machine.magnet_flux_Wb * abs(omega)
-        a, b, c = (0.5 + volt * cos(self.field_rad - k * 2 * pi / 3) / measured.link_voltage_V for k in range(3))
-        return Command(a, b, c, extra=(self.field_rad,))
+        duties = (0.5 + volt * cos(self.field_rad - k * 2 * pi / 3) / measured.link_voltage_V for k in range(3))
+        return Command(*(min(max(duty, 0.0), 1.0) for duty in duties), extra=(self.field_rad,))

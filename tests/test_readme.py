@@ -54,6 +54,13 @@ def test_its_compiled_form_runs_as_printed_and_turns_alike(tmp_path):
     assert fast["ia_A"] == pytest.approx(slow["ia_A"], abs=1e-6)
 
 
+def test_the_conformance_check_runs_as_printed(tmp_path, monkeypatch):
+    (tmp_path / "spin.py").write_text(_own_controller())
+    (tmp_path / "turn.toml").write_text(next(block for block in _blocks("toml") if "spin:Spin" in block) + DRIVE)
+    monkeypatch.chdir(tmp_path)
+    exec(compile(next(block for block in _blocks("python") if "check_controller" in block), "README.md", "exec"), {})
+
+
 def test_the_controller_is_about_ten_lines():
     lines = [line for line in _own_controller().split("class Spin")[1].splitlines() if line.strip()]
     assert len(lines) <= 10
