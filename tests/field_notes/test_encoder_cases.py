@@ -63,6 +63,9 @@ def test_one_lost_count_a_turn_accumulates(verified):
     found, expected = windows[0].mean(axis=1), EMF_V * np.sin(windows[1].mean(axis=1))
     assert found == pytest.approx(expected, abs=0.02 * EMF_V * math.sin(math.radians(6.6)))
     assert np.all(np.diff(found) < 0.0) and found[-1] < -0.1 * EMF_V
+    # The speed told is a count a turn short as well: 600 rpm x (1 - 1/16384).
+    told = np.mean(recording["speed_measured_rpm"][-8000:])
+    assert told == pytest.approx(RPM * (1.0 - 1.0 / (4 * LINES)), abs=0.006)
 
 
 def test_an_index_pulse_sets_it_right_once_a_turn():
