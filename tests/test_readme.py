@@ -120,6 +120,20 @@ def test_the_self_test_runs_as_printed(monkeypatch):
     assert result.exit_code == 0 and "No check wrong" in result.stdout
 
 
+def test_the_alignment_runs_as_printed(tmp_path, monkeypatch):
+    from click.testing import CliRunner
+
+    from simcore.cli import main
+
+    section = README.split("## Rehearse the zeroing")[1].split("\n## ")[0]
+    (command,) = re.findall(r"`drybench (align .*?)`", section)
+    monkeypatch.chdir(ROOT)
+    # Fewer starts than printed: the same work in a third of the time.
+    result = CliRunner().invoke(main, [*command.split(), "--starts", "8", "--no-plot", "--out", str(tmp_path)])
+    assert result.exit_code == 0 and "Recommended: " in result.stdout
+    assert (tmp_path / "hoist_alignment" / "align.json").is_file()
+
+
 def test_scenarios_as_tests_run_as_printed(tmp_path, monkeypatch):
     """Baseline, comparison and template; what pytest collects is tested in tests/running/test_pytest_plugin.py."""
     from click.testing import CliRunner

@@ -95,8 +95,9 @@ def _time_first(scope):
 
 
 @contextmanager
-def replaced_folder(folder):
-    """folder => context with an empty sibling to fill; left without an error, its files take the folder's place."""
+def replaced_folder(folder, ours=_OURS):
+    """(folder, pattern of the names that such work writes) => context with an empty sibling to fill; left without an error, its
+    files take the place of those in the folder, and older ones of such names go."""
     folder = Path(os.path.abspath(folder))
     new_parent = not folder.parent.exists()
     folder.parent.mkdir(parents=True, exist_ok=True)
@@ -107,10 +108,10 @@ def replaced_folder(folder):
         yield fresh
         names = {path.name for path in fresh.iterdir()}
         try:
-            _swap_in(fresh, names, folder)
+            _swap_in(fresh, names, folder, ours)
         except KeyboardInterrupt:
             # Half of a swap would mix two runs: finish what takes a moment, then stop.
-            _swap_in(fresh, names, folder)
+            _swap_in(fresh, names, folder, ours)
             raise
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
@@ -118,7 +119,7 @@ def replaced_folder(folder):
             folder.parent.rmdir()
 
 
-def _swap_in(fresh, names, folder):
+def _swap_in(fresh, names, folder, ours):
     """Move the named files from `fresh` into `folder`, metrics.json last; may be repeated after an interruption."""
     if not folder.exists():
         os.rename(fresh, folder)
@@ -127,5 +128,5 @@ def _swap_in(fresh, names, folder):
         if (fresh / name).exists():
             os.replace(fresh / name, folder / name)
     for path in folder.iterdir():
-        if _OURS.fullmatch(path.name) and path.name not in names:
+        if ours.fullmatch(path.name) and path.name not in names:
             path.unlink(missing_ok=True)

@@ -1,21 +1,27 @@
-"""A scenario's machine outside the loop: torque of a current, by the loop's own flux law."""
+"""A scenario's machine and shaft outside the loop: torque of a current, by the loop's own flux law; friction and inertia."""
 
 import cmath
 import math
 
+from simcore.loop.records import LOAD
 from simcore.loop.setup import build_parameters, fluxes_of
 
 
 class Machine:
-    """(scenario) => torque, flux and constants of its true machine, at its temperatures."""
+    """(scenario) => torque, flux and constants of its true machine, at its temperatures.
+
+    shaft is the loop's record of the shaft (plant/records.py SHAFT), load_torque_Nm what opposes positive rotation at time 0.
+    """
 
     def __init__(self, scenario):
-        self._params, self._table = build_parameters(scenario)[:2]
+        self._params, self._table, points = build_parameters(scenario)[:3]
         record = self._params[0]["machine"]
         self.pole_pairs = int(record["pole_pairs"])
         self.resistance_ohm = float(record["resistance_ohm"])
         self.max_current_A = float(scenario.machine.max_current_A)
         self.max_speed_rpm = float(scenario.machine.max_speed_rpm)
+        self.shaft = self._params[0]["shaft"]
+        self.load_torque_Nm = float(points[self._params[0]["profiles"][LOAD]["start"] + 1])
 
     def flux(self, current):
         """(current d + jq [A]) => flux linkage d + jq [Wb]."""
