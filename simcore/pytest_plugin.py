@@ -3,12 +3,10 @@
 Loaded by pytest wherever drybench is installed: everything heavy is imported only where there are scenario files.
 """
 
-import importlib.util
-
-import pytest
-
 from simcore.scenario.recognise import is_scenario_file
+from simcore.testing.fixtures import check_controller
 
+__all__ = ["check_controller"]  # the fixture
 WRITTEN = "drybench_baseline"
 # Results of runs are scenario files too, but nobody's tests.
 _RESULTS = ("resolved.toml", "worst.toml")
@@ -50,13 +48,3 @@ def pytest_terminal_summary(terminalreporter):
         terminalreporter.section("drybench baselines")
         for line in lines:
             terminalreporter.line(line)
-
-
-if importlib.util.find_spec("simcore.testing") is not None:
-
-    @pytest.fixture
-    def check_controller():
-        """The conformance checker of controllers: check_controller(MyController), see simcore.testing."""
-        from simcore.testing import check_controller
-
-        return check_controller

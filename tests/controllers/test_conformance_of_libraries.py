@@ -121,7 +121,8 @@ def test_the_fixture_finds_files_beside_the_test_and_fails_with_the_sentence(tmp
     (tmp_path / "test_mine.py").write_text(TESTS)
     write_scenario(tmp_path, "controllers.foc:FieldOrientedController", "mode = 'current'")
     root = str(Path(simcore.__file__).resolve().parents[1])
-    command = [sys.executable, "-m", "pytest", "-q", "-p", "simcore.testing.fixtures", "-p", "no:cacheprovider", str(tmp_path)]
+    options = ["-q", "-p", "simcore.pytest_plugin", "-p", "no:cacheprovider"]
+    command = [sys.executable, "-m", "pytest", *options, str(tmp_path / "test_mine.py")]
     done = subprocess.run(command, cwd=root, capture_output=True, text=True)
     assert "1 failed, 2 passed" in done.stdout, done.stdout
     assert "Bad.step answered tuple (0.5, 0.5, 0.5) at update 0; expected controllers.Command" in done.stdout
