@@ -12,7 +12,6 @@ _REMEDIES = {
     "Numba type of <class 'function'>": "Give that helper function numba's @njit",
     "_code(": "An update returns nothing, or a whole number that ends the run",
     "unicode_type": "Compiled code works on numbers only",
-    "Signature mismatch": "An update takes p, s, m, c, and tables where it wants them",
     "is not defined": "Define it in the module",
 }
 

@@ -13,6 +13,7 @@
             c.duty_a = 0.5 + p.volts * math.cos(s.angle) / m.link_voltage_V
 """
 
+import inspect
 from abc import abstractmethod
 
 import numpy as np
@@ -69,7 +70,8 @@ class CompiledController(Controller):
             from controllers.compiled_step import compile_update
 
             name = f"{cls.__name__}.update"
-            _COMPILED[cls] = compile_update(cls.update, _layout(cls, "parameters"), _layout(cls, "state"), name)
+            update = _plain_update(cls, name)
+            _COMPILED[cls] = compile_update(update, _layout(cls, "parameters"), _layout(cls, "state"), name)
         return _COMPILED[cls]
 
     def compiled_step(self):
@@ -83,6 +85,19 @@ class CompiledController(Controller):
         if code:
             raise RuntimeError(f"it ended the run with its own code {code}")
         return told_command(self._command[0], len(self.signals))
+
+
+def _plain_update(cls, name):
+    """The function of a class's update; one that takes self has no compiled form.  Raises ContractError."""
+    update = getattr(cls.update, "py_func", cls.update)
+    if not isinstance(inspect.getattr_static(cls, "update"), staticmethod):
+        raise ContractError(f"controller.class: {name} has no self, only p, s, m, c. Write @staticmethod above it.")
+    if update.__code__.co_argcount not in (4, 5):
+        got = ", ".join(update.__code__.co_varnames[: update.__code__.co_argcount])
+        raise ContractError(
+            f"controller.class: {name} takes ({got}); expected (p, s, m, c), or (p, s, m, c, tables). Change its arguments."
+        )
+    return update
 
 
 def _layout(cls, which):

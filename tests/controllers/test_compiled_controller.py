@@ -1,5 +1,6 @@
 """A user's compiled controller: what it may do, what is kept in the cache, and the sentence for each way to get it wrong."""
 
+import os
 import subprocess
 import sys
 import textwrap
@@ -11,7 +12,7 @@ from own_controllers import differing, run_class, write_scenario
 
 import simcore
 from controllers import CompiledController, ContractError
-from controllers.own_code import code_key
+from controllers.own_code import code_key, own_folder
 from simcore import Bench, RunError, ScenarioError, load_scenario
 
 HEAD = "import math\nimport numpy as np\nfrom numba import njit\nfrom controllers import CompiledController\n"
@@ -192,6 +193,16 @@ def test_the_key_follows_all_that_is_compiled_in():
     assert len(keys) == 7
 
 
+def test_folders_of_edits_long_ago_go(tmp_path, monkeypatch):
+    monkeypatch.setattr("simcore.kernel.code_folder", lambda: str(tmp_path))
+    monkeypatch.setattr("controllers.own_code.KEPT_FOLDERS", 3)
+    for age in range(5):
+        (tmp_path / "own" / f"old{age}").mkdir(parents=True)
+        os.utime(tmp_path / "own" / f"old{age}", (1e9 - age, 1e9 - age))
+    kept = Path(own_folder(test_folders_of_edits_long_ago_go))
+    assert sorted(path.name for path in (tmp_path / "own").iterdir()) == sorted(["old0", "old1", kept.name])
+
+
 def test_the_next_process_loads_it_from_the_cache(tmp_path):
     write(tmp_path, update_of("c.duty_a = 0.375"))
     scenario = write_scenario(tmp_path, "spin:Spin")
@@ -219,7 +230,8 @@ WRONG = {
     "plain helper": ("c.duty_a = helper(1.0)", {}, ["Cannot determine Numba type of <class 'function'>", "@njit"]),
     "returns a fraction": ("return 0.5", {}, ["it returns float64", "whole number"]),
     "not in the language": ("with open('x') as f:\n    pass", {}, ["not supported", "part of Python"]),
-    "three arguments": ("c = 1", {"arguments": "p, s, m"}, ["An update takes p, s, m, c"]),
+    "three arguments": ("c = 1", {"arguments": "p, s, m"}, ["Spin.update takes (p, s, m); expected (p, s, m, c)"]),
+    "keyword only": ("c = 1", {"arguments": "p, s, m, *, c"}, ["Spin.update takes (p, s, m); expected (p, s, m, c)"]),
     "wrong call": ("c.duty_a = math.sin(1.0, 2.0)", {}, ["line 13", "no form of sin(float64, float64)"]),
     "text": ("c.duty_a = 'half'", {}, ["spin.py"]),
     "no state field": ("s.integral = 1.0", {}, ['no field "integral"']),
@@ -244,6 +256,18 @@ def test_what_cannot_be_compiled_gets_one_sentence(tmp_path, case):
         assert sentence.startswith("own.toml: controller.class: Spin.") and "\n" not in sentence and len(sentence) < 700
         for word in words:
             assert word in sentence, sentence
+
+
+def test_an_update_with_self_is_told_to_go_without(tmp_path):
+    source = update_of("c.duty_a = 0.5", arguments="self, p, s, m, c").replace("    @staticmethod\n", "")
+    write(tmp_path, source)
+    with pytest.raises(ScenarioError, match="Spin.update has no self, only p, s, m, c. Write @staticmethod above it."):
+        Bench(load_scenario(write_scenario(tmp_path, "spin:Spin"))).load_kernels()
+
+
+def test_an_update_compiled_by_the_user_is_taken_all_the_same(tmp_path):
+    write(tmp_path, update_of("c.duty_a = 0.375").replace("@staticmethod", "@staticmethod\n    @njit"))
+    assert run_class(tmp_path, "spin:Spin")["duty_a"][5] == 0.375
 
 
 def test_prepare_and_update_must_be_written(tmp_path):
