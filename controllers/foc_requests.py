@@ -31,9 +31,9 @@ def torque_request(p, s, m, tables, omega):
         reference = ramped_speed(p, s, m.run_request, reference, omega)
         if s.resting:
             s.speed_integral_Nm = p.speed_kp * (1.0 - p.speed_weight) * omega  # so that a new start begins without a jolt
-        request = speed_torque(p.speed_kp, p.speed_weight, s.speed_integral_Nm, reference, omega)
-        if s.resting:
             request = 0.0
+        else:
+            request = speed_torque(p.speed_kp, p.speed_weight, s.speed_integral_Nm, reference, omega)
     else:
         full_Nm = greatest_torque(tables, p.reference_offset)
         request, _ = ramped(p, s, m.run_request, _or_zero(m.torque_reference_Nm), 0.0, full_Nm, 1.0, 0)

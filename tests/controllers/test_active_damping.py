@@ -36,12 +36,13 @@ def run(mode, commands, load, tuning, duration_s=0.05, in_python=False, initial=
 # Active resistance ------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize("axis", ["id_A", "iq_A"])
 @pytest.mark.parametrize("active", [False, True])
-def test_the_reference_is_followed_alike(verified, active):
+def test_the_reference_is_followed_alike(verified, active, axis):
     """alpha/(s + alpha) with and without: 63 % after 1/alpha."""
     alpha = 2.0 * math.pi * 60.0
     tuning = {"current_bandwidth_Hz": 60.0, "active_resistance": active}
-    recording = run("current", {"iq_A": 100.0}, {"kind": "locked"}, tuning)
+    recording = run("current", {axis: 100.0}, {"kind": "locked"}, tuning)
     # Sampled, with one update of delay: kp = alpha L, ki = alpha R, or Ra = alpha L - R and ki = alpha^2 L.
     resistance, ki = (alpha * L - R, alpha**2 * L) if active else (0.0, alpha * R)
     decay = math.exp(-R * 50e-6 / L)
@@ -51,10 +52,10 @@ def test_the_reference_is_followed_alike(verified, active):
         voltage = alpha * L * (100.0 - current) + integral - resistance * current
         integral += ki * 50e-6 * (100.0 - current)
         current, acting = decay * current + (1.0 - decay) / R * acting, voltage
-    assert recording["iq_A"] == pytest.approx(np.array(expected), abs=1e-8)
+    assert recording[axis] == pytest.approx(np.array(expected), abs=1e-8)
     at = int(round(1.0 / alpha / 50e-6))
-    what = f"q current one time constant after a step, 60 Hz bandwidth, {'with' if active else 'without'} active resistance"
-    verified(what, HARNEFORS, 100.0 * (1.0 - math.exp(-1.0)), recording["iq_A"][at], 1.5, "A")
+    what = f"current one time constant after a step, 60 Hz bandwidth, {'with' if active else 'without'} active resistance"
+    verified(what, HARNEFORS, 100.0 * (1.0 - math.exp(-1.0)), recording[axis][at], 1.5, "A")
 
 
 @pytest.mark.parametrize("active", [False, True])

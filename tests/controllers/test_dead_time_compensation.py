@@ -173,9 +173,11 @@ def test_the_believed_dead_time_may_be_another():
     assert np.abs(on - off) == pytest.approx(3e-6 * FS_HZ, rel=1e-9)
 
 
+@pytest.mark.parametrize("sign", [1.0, -1.0])
 @pytest.mark.parametrize("modulation, rail", [("dpwm_min", 0.0), ("dpwm_max", 1.0)])
-def test_a_clamped_leg_gets_nothing(modulation, rail):
-    off, on = duties({"compensation_band_A": 0.0}, modulation=modulation)
+def test_a_clamped_leg_gets_nothing(modulation, rail, sign):
+    currents = (30.0 * sign, -10.0 * sign, -20.0 * sign)
+    off, on = duties({"compensation_band_A": 0.0}, currents=currents, modulation=modulation)
     clamped = off == rail
     assert clamped.sum() == 1 and np.array_equal(on[clamped], off[clamped])
     assert np.abs(on - off)[~clamped] == pytest.approx(DEAD_S * FS_HZ, rel=1e-9)

@@ -13,7 +13,7 @@ import pytest
 from simcore import Bench
 from simcore.scenario.reader import scenario_from
 
-RAMP_DOWN, TICK, VDC = 8, 50e-6, 400.0
+CURRENT, RAMP_DOWN, TICK, VDC = 1, 8, 50e-6, 400.0
 BASE = {
     "machine": {
         "kind": "constants", "pole_pairs": 4, "stator_resistance_ohm": 0.01, "inductance_d_H": 0.25e-3,
@@ -27,9 +27,11 @@ BASE = {
 GREATEST_NM = 1.5 * 4 * 0.06 * 300  # isotropic: 1.5 p psi iq
 
 
-def run(mode, commands, duration_s=0.1, ramp_down_s=0.05, in_python=False, **tables):
+def run(mode, commands, duration_s=0.1, ramp_down_s=0.05, in_python=False, weight=0.5, **tables):
     document = copy.deepcopy(BASE) | tables
-    tuning = {"current_bandwidth_Hz": 1000, **({} if ramp_down_s is None else {"ramp_down_s": ramp_down_s})}
+    tuning = {"current_bandwidth_Hz": 1000, "speed_setpoint_weight": weight}
+    if ramp_down_s is not None:
+        tuning["ramp_down_s"] = ramp_down_s
     document["controller"] = {"mode": mode, "tuning": tuning}
     document["commands"], document["run"]["duration_s"] = commands, duration_s
     return Bench(scenario_from(document, path="ramp.toml")).run(in_python=in_python)
@@ -70,8 +72,10 @@ def test_currents_go_down_on_a_straight_line():
 def test_a_command_beyond_the_limit_comes_down_from_the_limit():
     recording = run("current", {"iq_A": 900.0, "run_request": REQUEST})
     assert recording["iq_reference_A"][400:402] == pytest.approx([300.0 - 0.3, 300.0 - 0.6], abs=1e-9)
-    recording = run("torque", {"torque_Nm": 900.0, "run_request": REQUEST})
+    recording = run("torque", {"torque_Nm": 900.0, "run_request": REQUEST}, duration_s=0.12)
     assert recording["torque_reference_Nm"][400] == pytest.approx(GREATEST_NM * (1.0 - TICK / 0.05), rel=1e-6)
+    # Back at the limit, after the 40 ms it went down, the ramp has nothing more to do.
+    assert recording["binding_limit"][1990] == RAMP_DOWN and set(recording["binding_limit"][2005:]) == {CURRENT}
 
 
 def test_voltages_go_down_with_the_ceiling_as_full_scale():
@@ -165,6 +169,15 @@ def test_speed_comes_back_from_where_the_shaft_is_without_a_jolt(stopped):
     assert np.polyfit(time_s[middle], speed[middle], 1)[0] == pytest.approx(6000.0 / 0.4, rel=2e-2)
     assert speed[-1] == pytest.approx(3000.0, rel=1e-3)
     assert stopped["binding_limit"][-1] == 0
+
+
+@pytest.mark.parametrize("weight", [0.0, 0.3, 1.0])
+def test_at_rest_the_shaft_turns_freely_whatever_the_weight(weight):
+    """A load of -2 Nm on 0.02 kg m2 drives it: 100 rad/s2 less friction; the torque asked for is exactly none."""
+    load = {**FREE, "viscous_Nm_s": 0.0, "torque_Nm": -2.0}
+    recording = run("speed", {"speed_rpm": 3000.0, "run_request": 0}, duration_s=0.1, weight=weight, load=load)
+    assert np.all(recording["torque_reference_Nm"] == 0.0)
+    assert recording["speed_rpm"][-1] == pytest.approx(10.0 * 30.0 / math.pi, rel=2e-3)
 
 
 def test_the_way_down_begins_at_the_measured_speed():

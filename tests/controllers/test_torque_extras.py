@@ -74,11 +74,22 @@ def test_damping_comes_after_the_slew():
 
 def test_at_the_current_limit_the_slew_begins_where_the_limit_left_it():
     """Greatest torque 108 Nm: with -30 Nm on top 130 Nm may be asked for, and what is asked is not cut to the sum."""
-    tuning = {"torque_feed_forward": [{"order": 6, "torque_Nm": -30.0, "phase_deg": 90.0}], "torque_slew_Nm_per_s": 1e9}
-    found = asked_torque(tuning, np.zeros(3), torque_Nm=130.0)
-    assert found == pytest.approx(100.0, abs=1e-2)
-    found = asked_torque(tuning, np.zeros(3), torque_Nm=160.0)
-    assert found == pytest.approx(1.5 * POLE_PAIRS * PSI * 300.0, rel=1e-4)
+    ripple = {"order": 6, "torque_Nm": -30.0, "phase_deg": 90.0}
+    tuning = {"torque_feed_forward": [ripple], "torque_slew_Nm_per_s": 20.0 / UPDATE_S}
+    found = asked_torque(tuning, np.zeros(12), torque_Nm=130.0)
+    assert found == pytest.approx(np.minimum(20.0 * np.arange(1, 13), 130.0) - 30.0, abs=2e-2)
+    found = asked_torque(tuning, np.zeros(12), torque_Nm=160.0)
+    assert found[8:] == pytest.approx(1.5 * POLE_PAIRS * PSI * 300.0, rel=1e-4)
+
+
+def test_the_speed_loop_does_not_take_the_extra_torque_for_a_limit():
+    """At the reference the integral stays empty, so that 5 Nm of feed-forward stay 5 Nm."""
+    tuning = {
+        "torque_feed_forward": [{"order": 6, "torque_Nm": 5.0, "phase_deg": 90.0}], "speed_kp_Nm_s": 0.5, "speed_ki_Nm": 5.0,
+        "speed_setpoint_weight": 1.0,
+    }  # fmt: skip
+    found = asked_torque(tuning, np.zeros(200), mode="speed", commands={"speed_rpm": 0.0})
+    assert found == pytest.approx(5.0, abs=2e-3)
 
 
 # Ripple -----------------------------------------------------------------------------------------------------------------
