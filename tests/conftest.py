@@ -106,6 +106,7 @@ _TOPICS = {
     "Iron loss, harmonics, cogging": ("test_iron_loss_separation", "test_emf_spectrum"),
     "Vehicle and elastic shaft": ("test_coast_down", "test_shaft_resonance"),
     "Mains, chopper, battery": ("test_mains_and_battery",),
+    "Self-test and alignment": ("test_selftest", "test_alignment"),
     "Tolerance studies": ("test_study_statistics", "test_tolerance_study"),
     "Cases from practice": (
         "test_angle_cases", "test_limit_cases", "test_shorted_cases", "test_encoder_cases", "test_braking_cases",

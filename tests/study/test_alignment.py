@@ -8,12 +8,14 @@ from align_drives import CURRENT_A, SHAFT, FULL_Nm, drive, settled_deg, standing
 from conftest import MACHINE_D, MACHINE_E
 from scipy.optimize import brentq
 
+from controllers.alignment import AlignmentController
 from simcore import Bench, ScenarioError
 from simcore.study.alignment.advice import advise, surest
 from simcore.study.alignment.rehearsal import Rehearsal, RunFailed, start_angles_deg
 from simcore.study.alignment.resting import Resting
 from simcore.study.alignment.routes import VARIANTS, commands, read_times
 from simcore.study.alignment.timing import Timing, decay_rate
+from simcore.testing import check_controller
 
 ASIN = "asin(T/(1.5 p psi I)), derived"
 DAMPED = {**SHAFT, "coulomb_Nm": 0.0, "stiction_Nm": 0.0, "viscous_Nm_s": 0.1}
@@ -222,6 +224,10 @@ def test_compiled_controller_equals_its_python_class():
     for name in ("id_A", "iq_A", "angle_deg", "duty_a", "id_measured_A", "angle_error_deg"):
         np.testing.assert_array_equal(compiled[name], python[name])
     assert np.all(compiled["angle_error_deg"] == 0.0)
+
+
+def test_the_alignment_controller_keeps_the_contract():
+    check_controller(AlignmentController, standing(130.0, (20.0, 15.0), duration_s=0.05))
 
 
 @pytest.mark.parametrize("load", [{"kind": "locked"}, {"kind": "rig", "speed_rpm": 100.0}], ids=["locked", "rig"])

@@ -75,7 +75,7 @@ MISTAKES = {
     "10 deg": ({"offset_deg": 10.0}, "angle zero", "angle_zero", "1.5 % of the torque and 17 % stray id"),
     "line to line": ({"offset_deg": -30.0}, "angle zero", "angle_zero", "line-to-line"),
     "feedback's sign": ({"feedback": -1.0}, "settles", "feedback_sign", "drives the current on"),
-    "no delay compensation": ({"advance": 0.0}, "delay", "delay", "1.5 update periods"),
+    "no delay compensation": ({"advance": 0.0}, "delay", "delay", "1.5 update periods from sample to voltage are not"),
     "delay compensated backwards": ({"advance": -1.5}, "delay", "delay_sign", "back instead of ahead"),
     "half period forgotten": ({"advance": 1.0}, "delay", "delay", "half period"),
     "duties not clipped": ({"clip": False}, "duties", "duties", "duties lie in 0..1"),
