@@ -17,6 +17,8 @@ _HOMES = {
     "run_ensemble": "simcore.loop",
     "iterate_ensemble": "simcore.loop",
     "MemberResult": "simcore.loop",
+    "run_sweep": "simcore.study.sweep.grid",
+    "run_tolerance": "simcore.study.tolerance.study",
     "measure_signal": "simcore.measure",
     "judge": "simcore.measure",
     "write_results": "simcore.report",

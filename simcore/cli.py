@@ -109,6 +109,64 @@ def baseline(paths, quiet):
     sys.exit(write_baselines(paths, quiet=quiet))
 
 
+def _study_options(command):
+    """The options that every study takes."""
+    for option in reversed((
+        click.option("--out", default="results", show_default=True, metavar="FOLDER", help="Folder for the results."),
+        click.option("--set", "overrides", multiple=True, metavar="KEY=VALUE", help="Override a key of the scenario."),
+        click.option("--executor", metavar="dask://HOST:PORT", help="Run the points there instead of on this machine's cores."),
+        click.option("--plot/--no-plot", default=True, show_default=True, help="Draw the figure."),
+        click.option("--quiet", is_flag=True, help="Print errors only."),
+        click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON document instead."),
+    )):  # fmt: skip
+        command = option(command)
+    return command
+
+
+def _options(out, overrides, executor, plot, quiet, as_json):
+    # See run: what starting makes stays.
+    gc.disable()
+    from simcore.study.points.command import Options
+
+    return Options(Path(out), overrides, executor, plot, quiet, as_json)
+
+
+@main.command()
+@click.argument("scenario")
+@click.option("--vary", multiple=True, required=True, metavar="KEY=a:b:n", help="A key and its values, a:b:n or [x,y,z].")
+@_study_options
+def sweep(scenario, vary, **options):
+    """Run SCENARIO at every value of a key, or at every point of the grid that several --vary make.
+
+    A key is written as --set takes it. Writes sweep.csv and sweep.png. Stopped, it goes on at the next call. Exit status: 0
+    every point meets every expectation, 1 one does not, 2 wrong input, 3 it could not finish, 130 stopped by Ctrl-C.
+    """
+    asked = _options(**options)
+    from simcore.study.sweep.command import sweep_file
+
+    sys.exit(sweep_file(scenario, vary, asked))
+
+
+@main.command()
+@click.argument("scenario")
+@click.option("--draws", type=int, default=1000, show_default=True, metavar="N", help="How many drives are drawn.")
+@click.option("--method", type=click.Choice(["sobol", "random"]), default="sobol", show_default=True, help="Kind of draws.")
+@click.option("--seed", type=int, default=1, show_default=True, help="Of the draws.")
+@click.option("--least-yield", type=click.FloatRange(0, 100), metavar="PERCENT", help="Exit status 1 below this yield only.")
+@_study_options
+def tolerance(scenario, draws, method, seed, least_yield, **options):
+    """Draw drives that scatter as [tolerance] of SCENARIO says: yield of each expectation and what drives its failures.
+
+    The controller goes on believing the nominal drive. Writes tolerance.json, tolerance.csv, tolerance.png and worst.toml, the
+    worst draw as a scenario of its own. Stopped, it goes on at the next call. Exit status: 0 every draw meets every
+    expectation, 1 one does not, 2 wrong input, 3 it could not finish, 130 stopped by Ctrl-C.
+    """
+    asked = _options(**options)
+    from simcore.study.tolerance.command import tolerance_file
+
+    sys.exit(tolerance_file(scenario, draws, method, seed, least_yield, asked))
+
+
 @main.command()
 @click.argument("scenario")
 @click.option("--current-A", "current_A", type=float, help="Length of the current vector; by default 30 % of max_current_A.")

@@ -1,6 +1,7 @@
 """The README's examples run as printed."""
 
 import re
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -155,3 +156,36 @@ def test_scenarios_as_tests_run_as_printed(tmp_path, monkeypatch):
     assert (tmp_path / "results" / "speeds-fast" / "metrics.json").is_file() and "speeds-slow" in result.stdout
     one = CliRunner().invoke(main, ["run", "speeds.toml", "--no-plot", "--set", "template=fast", "--out", "one"])
     assert one.exit_code == 0 and [path.name for path in (tmp_path / "one").iterdir()] == ["speeds-fast"]
+
+
+def test_sweep_and_tolerance_run_as_printed(tmp_path, monkeypatch):
+    from click.testing import CliRunner
+
+    from simcore.cli import main
+    from simcore.scenario.reader import scenario_from
+
+    monkeypatch.chdir(ROOT)
+    section = README.split("## Sweeps and tolerances")[1].split("\n## ")[0]
+    sweep, tolerance = re.findall(r"`drybench ((?:sweep|tolerance) .*?)`", section, re.S)
+    swept = CliRunner().invoke(main, [*sweep.split(), "--out", str(tmp_path)])
+    assert swept.exit_code == 1 and "Best: current_bandwidth_Hz = " in swept.stdout
+    assert (tmp_path / "torque_steps" / "sweep.png").is_file()
+    drawn = CliRunner().invoke(main, [*tolerance.split(), "--out", str(tmp_path), "--no-plot"])
+    (excerpt,) = re.findall(r"```text\n(.*?)\n```", section, re.S)
+    assert drawn.exit_code == 1
+    # Another platform's sine may move a draw across a limit or exchange two drivers.
+    printed = drawn.stdout.splitlines()
+    at = next(k for k, line in enumerate(printed) if "from 130 ms" in line)
+    number = r"-?\d+\.?\d*"
+    shown, told = excerpt, "\n".join(printed[at : at + 3])
+    assert sorted(re.sub(number, "", shown).split()) == sorted(re.sub(number, "", told).split())
+    assert [*map(float, re.findall(number, shown))][:6] == pytest.approx([*map(float, re.findall(number, told))][:6], rel=0.02)
+    (table,) = re.findall(r"```toml\n(.*?)\n```", section, re.S)
+    scenario = scenario_from(simcore_scenario("known_answer").resolved | tomllib.loads(table), "known.toml")
+    assert len(scenario.tolerances) == 3
+
+
+def simcore_scenario(name):
+    from simcore import load_scenario
+
+    return load_scenario(ROOT / "scenarios" / f"{name}.toml")

@@ -3,7 +3,7 @@
 from simcore.measure.audit import audit_verdict
 from simcore.measure.catalogue import MEASURES, measure_signal
 from simcore.measure.errors import MeasureError
-from simcore.measure.expectations import judge
+from simcore.measure.expectations import judge, question
 from simcore.measure.limits import binding_shares, limits_reported, lowest_voltage_margin, negative_margin_share
 from simcore.measure.summary import summarise
 
@@ -17,5 +17,6 @@ __all__ = [
     "lowest_voltage_margin",
     "measure_signal",
     "negative_margin_share",
+    "question",
     "summarise",
 ]

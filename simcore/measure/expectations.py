@@ -18,19 +18,27 @@ def judge(recording, expectations):
     return [_judged(recording, one) for one in expectations]
 
 
-def _judged(recording, expectation):
+def question(expectation):
+    """expectation model or mapping => what it asks: dict signal, measure, limit, window keys; a verdict without its answer."""
     given = {key: _read(expectation, key) for key in ("signal", "measure", *_LIMITS, *_OPTIONS)}
-    options = {key: given[key] for key in _OPTIONS if given[key] is not None}
+    if given["measure"] != "settling_time_s":
+        given["band_percent"] = None
     limit = {key: given[key] for key in _LIMITS if given[key] is not None}
+    options = {key: given[key] for key in _OPTIONS if given[key] is not None}
+    return {"signal": given["signal"], "measure": given["measure"], "limit": limit, **options}
+
+
+def _judged(recording, expectation):
+    asked = question(expectation)
+    options = {key: asked[key] for key in _OPTIONS if key in asked}
     reason = None
     try:
-        value = measure_signal(recording, given["signal"], given["measure"], **options)
+        value = measure_signal(recording, asked["signal"], asked["measure"], **options)
     except MeasureError as error:
         value, reason = math.nan, str(error)
-    if given["measure"] != "settling_time_s":
-        options.pop("band_percent", None)
-    passed = within(value, limit)
-    verdict = {"signal": given["signal"], "measure": given["measure"], "value": value, "limit": limit, "passed": passed}
+    limit = asked["limit"]
+    verdict = {"signal": asked["signal"], "measure": asked["measure"], "value": value, "limit": limit}
+    verdict["passed"] = within(value, limit)
     verdict.update(options)
     if reason:
         verdict["reason"] = reason

@@ -96,8 +96,10 @@ def _time_first(scope):
 
 @contextmanager
 def replaced_folder(folder, ours=_OURS):
-    """(folder, pattern of the names that such work writes) => context with an empty sibling to fill; left without an error, its
-    files take the place of those in the folder, and older ones of such names go."""
+    """folder => context with an empty sibling to fill; left without an error, its files take the folder's place.
+
+    ours: pattern of the names that such a result may have; older files of these names go when the new result has none.
+    """
     folder = Path(os.path.abspath(folder))
     new_parent = not folder.parent.exists()
     folder.parent.mkdir(parents=True, exist_ok=True)
@@ -120,11 +122,11 @@ def replaced_folder(folder, ours=_OURS):
 
 
 def _swap_in(fresh, names, folder, ours):
-    """Move the named files from `fresh` into `folder`, metrics.json last; may be repeated after an interruption."""
+    """Move the named files from `fresh` into `folder`, the .json last; may be repeated after an interruption."""
     if not folder.exists():
         os.rename(fresh, folder)
         return
-    for name in sorted(names, key=lambda name: name == "metrics.json"):
+    for name in sorted(names, key=lambda name: name.endswith(".json")):
         if (fresh / name).exists():
             os.replace(fresh / name, folder / name)
     for path in folder.iterdir():

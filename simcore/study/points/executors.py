@@ -40,11 +40,12 @@ def chosen_executor(address, scenario):
 def _checked(address):
     scheme, _, rest = str(address).partition("://")
     if scheme not in SCHEMES or not rest:
-        hint = did_you_mean(scheme, SCHEMES, "Write --executor dask://HOST:PORT")
+        example = "Write --executor dask://HOST:PORT."
+        hint = example if scheme in SCHEMES or not rest else did_you_mean(scheme, SCHEMES, example)
         raise ScenarioError([f"--executor {address}: is no address of an executor. {hint}"])
     host, _, port = rest.rpartition(":")
     if not host or not port.isdigit():
-        raise ScenarioError([f"--executor {address}: has no host or no port. Write --executor dask://HOST:PORT"])
+        raise ScenarioError([f"--executor {address}: has no host or no port. Write --executor dask://HOST:PORT."])
     return rest
 
 

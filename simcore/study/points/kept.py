@@ -41,7 +41,7 @@ def _files(node):
 class Kept:
     """A file of points, one line each; opened anew it gives those of the same study back.
 
-    path: of the file; key: of study_key.  Use it as a context; `finish()` takes the file away when the results are written.
+    path: of the file; key: of study_key.  Use it as a context; who writes the results takes the file away.
     """
 
     def __init__(self, path, key):
@@ -85,11 +85,6 @@ class Kept:
         self._file.write(json.dumps(as_row(point)) + "\n")
         self._file.flush()
 
-    def finish(self):
-        """The results are whole: the file goes."""
-        self._file.close()
-        self.path.unlink(missing_ok=True)
-
     def __exit__(self, *_):
         self._file.close()
         if not self.points:
@@ -98,3 +93,11 @@ class Kept:
             for folder in self._new_folders:
                 if folder.is_dir() and not any(folder.iterdir()):
                     folder.rmdir()
+
+
+def kept_count(path):
+    """(file of a study) => points in it."""
+    try:
+        return max(Path(path).read_text(encoding="utf-8").count("\n") - 1, 0)
+    except OSError:
+        return 0

@@ -43,12 +43,13 @@ class Sweep:
         return self.job.at(point.index, point.values)
 
 
-def run_sweep(scenario, vary, *, executor=None, workers=None, progress=None, kept=None):
+def run_sweep(scenario, vary, *, executor=None, workers=None, progress=None, kept=None, resumed=None):
     """Run a scenario at every point of a grid.
 
     scenario: simcore.Scenario; vary: {dotted key: values}, or axes of read_axes; a changed key changes what the controller
-    believes too, as --set does.  executor: one of concurrent.futures; None: threads of this process.  kept: file for results so
-    far.  progress(done, total).  Raises ScenarioError for a key or a value that is wrong on its own.
+    believes too, as --set does.  executor: one of concurrent.futures; None: threads of this process.  progress(done, total).
+    kept: file for results so far, of which resumed(done, total) tells.  Raises ScenarioError for a key or a value that is wrong
+    on its own.
     """
     axes = tuple(Axis(key, tuple(values)) for key, values in vary.items()) if isinstance(vary, dict) else tuple(vary)
     refuse_without_expectations(scenario, "a sweep")
@@ -57,7 +58,9 @@ def run_sweep(scenario, vary, *, executor=None, workers=None, progress=None, kep
     job = Job.of(scenario, [axis.key for axis in axes])
     _refuse_wrong_values(job, axes)
     grid = list(enumerate(itertools.product(*(axis.values for axis in axes))))
-    points = all_points(job, grid, executor=executor, workers=workers, progress=progress, kept=kept, settings=_told(axes))
+    points = all_points(
+        job, grid, executor=executor, workers=workers, progress=progress, kept=kept, resumed=resumed, settings=_told(axes)
+    )
     return Sweep(scenario, axes, tuple(points), job)
 
 

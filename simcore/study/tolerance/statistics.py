@@ -73,6 +73,9 @@ def _left_by_a_line(x, y):
     return float(np.sum((y - slope * x) ** 2))
 
 
+LEAST_INDEX = 0.05  # evenly spread draws may show as much without cause
+
+
 def told_by_chance(x, parameters):
     """(parameter (n,), how many parameters) => (rank correlation, first-order index) that chance alone hardly exceeds.
 
@@ -84,7 +87,8 @@ def told_by_chance(x, parameters):
     x = np.asarray(x, dtype=float)
     count, freedom = len(x), freedom_of(x, _groups(x))
     reach = float(ndtri(1.0 - 0.005 / max(parameters, 1)))
-    return reach / math.sqrt(max(count - 1, 1)), 1.5 * reach * math.sqrt(2.0 * max(freedom - 1, 1)) / max(count, 1)
+    index = 1.5 * reach * math.sqrt(2.0 * max(freedom - 1, 1)) / max(count, 1)
+    return reach / math.sqrt(max(count - 1, 1)), max(index, LEAST_INDEX)
 
 
 def drivers(columns, y):

@@ -79,7 +79,9 @@ class ToleranceStudy:
         return drivers(columns, self.measured(k)) if counted else []
 
 
-def run_tolerance(scenario, draws, *, method="sobol", seed=1, executor=None, workers=None, progress=None, kept=None):
+def run_tolerance(
+    scenario, draws, *, method="sobol", seed=1, executor=None, workers=None, progress=None, kept=None, resumed=None
+):
     """Draw the values of a scenario's [tolerance] and run each draw.
 
     scenario: simcore.Scenario with [tolerance] and [[expect]]; draws: their number; method "sobol" or "random", seeded; further
@@ -109,7 +111,7 @@ def run_tolerance(scenario, draws, *, method="sobol", seed=1, executor=None, wor
     told = ["tolerance", method, seed, [[one.key, repr(one.distribution)] for one in tolerances]]
     points = all_points(
         job, [(NOMINAL, _nominal(tolerances)), *enumerate(values)], executor=executor, workers=workers, progress=progress,
-        kept=kept, settings=told,
+        kept=kept, resumed=resumed, settings=told,
     )  # fmt: skip
     return ToleranceStudy(scenario, tuple(points[1:]), points[0], method, seed, job)
 
