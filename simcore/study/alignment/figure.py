@@ -81,7 +81,7 @@ def _errors(axes, outcome, advice, reach, k):
     """Error over start angle, the resting edge shaded; starts that stuck or move stand at the rim as marks."""
     told = [f"worst {outcome.worst_deg:.2g} deg" if np.isfinite(outcome.worst_deg) else "none came to rest"]
     told += [f"{outcome.count(state)} {state}" for state in ("stuck", "moving") if outcome.count(state)]
-    panels.dress(axes, f"{outcome.variant.name} (vector at {outcome.variant.vector_deg:g} deg): {', '.join(told)}")
+    panels.dress(axes, f"{outcome.variant.name}, at {outcome.variant.vector_deg:g} deg: {', '.join(told)}")
     if advice.edge_deg < 90.0 and len(outcome.variant.read) == 1:
         axes.axhspan(-advice.edge_deg, advice.edge_deg, color="#E4EDF5", zorder=0.5)
     for side in (-1.0, 1.0):
