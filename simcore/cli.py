@@ -189,6 +189,70 @@ def align(scenario, out, overrides, **wishes):
     sys.exit(run_alignment(scenario, Path(out), overrides, Wishes(**wishes)))
 
 
+def _volts(_, option, text):
+    """ "600,700" => (600.0, 700.0)."""
+    try:
+        return tuple(float(part) for part in text.split(",")) if text else ()
+    except ValueError:
+        raise click.BadParameter("give voltages with commas between, such as 600,700,800.", param=option) from None
+
+
+@main.command()
+@click.argument("scenario")
+@click.option("--measure", is_flag=True, help="Measure the loops of the running drive too, and draw them over the prediction.")
+@click.option(
+    "--inject", type=click.Choice(["auto", "reference", "voltage"]), default="auto", show_default=True,
+    help="Where the current loop is excited: at its references or at the controller's output.",
+)  # fmt: skip
+@click.option("--at-s", type=float, metavar="TIME", help="Instant whose operating point is looked at; by default the end.")
+@click.option(
+    "--for", "rules", multiple=True, metavar="RULE[=VALUE]",
+    help="Gains for current_crossover_Hz=800, current_margin_deg=60, current_magnitude_optimum, "
+    "current_symmetrical_optimum[=a], or the same of speed_.",
+)  # fmt: skip
+@click.option(
+    "--link-V", "links", callback=_volts, metavar="V,V,...",
+    help="Link voltages of the operating range; by default 85, 100 and 115 % of the supply's.",
+)  # fmt: skip
+@click.option("--range/--no-range", "over_range", default=True, show_default=True, help="Look over the operating range.")
+@click.option("--out", default="results", show_default=True, metavar="FOLDER", help="Folder for the results.")
+@click.option("--set", "overrides", multiple=True, metavar="KEY=VALUE", help="Override a key, e.g. load.speed_rpm=6000.")
+@click.option("--plot/--no-plot", default=True, show_default=True, help="Draw the pictures.")
+@click.option("--quiet", is_flag=True, help="Print errors only.")
+@click.option("--json", "as_json", is_flag=True, help="Print tune.json instead of the tables.")
+def tune(scenario, out, overrides, links, rules, **wishes):
+    """Predict the current and speed loop of SCENARIO, exactly as they are sampled, and measure them in the running drive.
+
+    Crossover, margins, overshoot, stability edge; gains for what is wanted. Exit status: 0 done, 2 wrong input, 3 a run could
+    not finish, 130 stopped by Ctrl-C.
+    """
+    from simcore.study.response.command import Wishes, run_tune
+
+    sys.exit(run_tune(scenario, Path(out), overrides, Wishes(rules=rules, links_V=links, **wishes)))
+
+
+@main.command()
+@click.argument("scenario")
+@click.option("--current-A", "current_A", type=float, help="Length of the current vector; by default 30 % of max_current_A.")
+@click.option("--starts", default=24, show_default=True, help="Start angles, even all around.")
+@click.option("--error-deg", default=2.0, show_default=True, help="Error that is allowed, electrical degrees.")
+@click.option("--move-s", type=float, help="Time to raise the current or lead the vector; by default three swings.")
+@click.option("--hold-s", type=float, help="Time it stands before the angle is read; by default until friction stops it.")
+@click.option("--out", default="results", show_default=True, metavar="FOLDER", help="Folder for the results.")
+@click.option("--set", "overrides", multiple=True, metavar="KEY=VALUE", help="Override a key, e.g. load.stiction_Nm=5.")
+@click.option("--plot/--no-plot", default=True, show_default=True, help="Draw align.png.")
+@click.option("--quiet", is_flag=True, help="Print errors only.")
+def align(scenario, out, overrides, **wishes):
+    """Rehearse how the angle of SCENARIO's drive is zeroed: where does its rotor settle on a standing current vector?
+
+    Along d or q, positive or negative, in one step or two, from start angles all around, with friction, cogging and load.
+    Exit status: 0 done, 2 wrong input, 3 a run could not finish, 130 stopped by Ctrl-C.
+    """
+    from simcore.study.alignment.command import Wishes, run_alignment
+
+    sys.exit(run_alignment(scenario, Path(out), overrides, Wishes(**wishes)))
+
+
 @main.command()
 @click.argument("kind", type=click.Choice(["scenario", "controller", "header"]))
 @click.argument("name", required=False)

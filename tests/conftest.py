@@ -100,6 +100,7 @@ _TOPICS = {
     "Resolver and tracking loop": ("test_resolver",),
     "Current sensors and noise": ("test_current_sensors", "test_current", "test_noise"),
     "Current and speed loop": ("test_current_loop", "test_current_control", "test_speed_loop", "test_active_damping"),
+    "Loop response": ("test_sampled_loop", "test_loop_margins", "test_voltage_error", "test_wanted"),
     "Data sheets and parts": ("test_winding_bases", "test_rated_points", "test_part_numbers"),
     "Operating points": ("test_operating_points", "test_operating_points_loop"),
     "Energy": ("test_invariants",),

@@ -135,6 +135,23 @@ def test_the_alignment_runs_as_printed(tmp_path, monkeypatch):
     assert (tmp_path / "hoist_alignment" / "align.json").is_file()
 
 
+def test_tuning_runs_as_printed(tmp_path, monkeypatch):
+    from click.testing import CliRunner
+
+    from simcore.cli import main
+
+    section = README.split("## Tune")[1].split("\n## ")[0]
+    (command,) = re.findall(r"`drybench (tune .*?)`", section)
+    (tmp_path / "scenarios").mkdir()
+    (tmp_path / "scenarios" / "torque_steps.toml").write_text((ROOT / "scenarios" / "torque_steps.toml").read_text())
+    monkeypatch.chdir(tmp_path)
+    result = CliRunner().invoke(main, [*command.split(), "--no-range"])
+    (excerpt,) = re.findall(r"```text\n(.*?)\n```", section, re.S)
+    assert result.exit_code == 0 and excerpt in result.stdout, result.stdout
+    assert "agree: closed response" in result.stdout and "[controller.tuning]" in result.stdout
+    assert {"tune.json", "response.csv"} <= {path.name for path in (tmp_path / "results" / "torque_steps").iterdir()}
+
+
 def test_scenarios_as_tests_run_as_printed(tmp_path, monkeypatch):
     """Baseline, comparison and template; what pytest collects is tested in tests/running/test_pytest_plugin.py."""
     from click.testing import CliRunner
