@@ -232,28 +232,6 @@ def tune(scenario, out, overrides, links, rules, **wishes):
 
 
 @main.command()
-@click.argument("scenario")
-@click.option("--current-A", "current_A", type=float, help="Length of the current vector; by default 30 % of max_current_A.")
-@click.option("--starts", default=24, show_default=True, help="Start angles, even all around.")
-@click.option("--error-deg", default=2.0, show_default=True, help="Error that is allowed, electrical degrees.")
-@click.option("--move-s", type=float, help="Time to raise the current or lead the vector; by default three swings.")
-@click.option("--hold-s", type=float, help="Time it stands before the angle is read; by default until friction stops it.")
-@click.option("--out", default="results", show_default=True, metavar="FOLDER", help="Folder for the results.")
-@click.option("--set", "overrides", multiple=True, metavar="KEY=VALUE", help="Override a key, e.g. load.stiction_Nm=5.")
-@click.option("--plot/--no-plot", default=True, show_default=True, help="Draw align.png.")
-@click.option("--quiet", is_flag=True, help="Print errors only.")
-def align(scenario, out, overrides, **wishes):
-    """Rehearse how the angle of SCENARIO's drive is zeroed: where does its rotor settle on a standing current vector?
-
-    Along d or q, positive or negative, in one step or two, from start angles all around, with friction, cogging and load.
-    Exit status: 0 done, 2 wrong input, 3 a run could not finish, 130 stopped by Ctrl-C.
-    """
-    from simcore.study.alignment.command import Wishes, run_alignment
-
-    sys.exit(run_alignment(scenario, Path(out), overrides, Wishes(**wishes)))
-
-
-@main.command()
 @click.argument("kind", type=click.Choice(["scenario", "controller", "header"]))
 @click.argument("name", required=False)
 @click.option(
