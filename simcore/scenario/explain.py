@@ -1,7 +1,7 @@
 """Pydantic's errors in our sentences: key, value, rule, remedy."""
 
 from simcore.scenario import index
-from simcore.scenario.errors import NO_VALUE, did_you_mean, near, one_of, show
+from simcore.scenario.errors import NO_VALUE, did_you_mean, near, one_of, place, show
 from simcore.scenario.fields import number_remedy
 from simcore.scenario.unit_slips import unit_slip
 
@@ -91,7 +91,7 @@ def _number_rule(report, kind, location, field, unit):
 
 def _header(location):
     """[machine], or [[expect]] for a table of a list."""
-    name = ".".join(str(p) for p in location if not isinstance(p, int))
+    name = place([p for p in location if not isinstance(p, int)])
     return f"[[{name}]]" if len(location) > 1 and isinstance(location[-1], int) else f"[{name}]"
 
 

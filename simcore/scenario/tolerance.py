@@ -6,7 +6,7 @@ from pydantic import ValidationError
 
 from simcore.scenario import index
 from simcore.scenario.distribution import FORMS, Distribution, DistributionTable, distribution_of
-from simcore.scenario.errors import NO_VALUE, ScenarioError, did_you_mean, one_of, show
+from simcore.scenario.errors import NO_VALUE, ScenarioError, did_you_mean, one_of, place, show
 from simcore.scenario.explain import explain, unknown_key
 from simcore.scenario.fields import finite
 from simcore.scenario.variation import Variation, value_of
@@ -25,6 +25,9 @@ def read_tolerances(report, scenario):
     found = []
     for location, given in _leaves(scenario.resolved["tolerance"], ()):
         at = ("tolerance", *location)
+        if any("." in part for part in location):
+            report.problem(at, "a name of the key holds a dot", "Only names of letters, digits, _ and - can scatter")
+            continue
         form = _form(report, at, given)
         nominal = _nominal(report, scenario, location, at)
         if form is None or nominal is None:
@@ -85,12 +88,12 @@ def _nominal(report, scenario, location, at):
         if isinstance(above, (list, tuple)):
             report.problem(at, f"the list has {len(above)} entries", "Count them from 0")
         elif free is not None and index.is_map(free.field.annotation) or _known(scenario, location):
-            where = ".".join(location[:-1])
+            where = place(location[:-1])
             report.problem(at, "the scenario does not give this key", f"Write its nominal value into [{where}]")
         else:
             report.problem(at, *unknown_key(report, location))
     elif isinstance(value, (list, tuple)):
-        report.problem(at, f"the key is a list of {len(value)}", f"Name one entry, {'.'.join(location)}.0 for the first")
+        report.problem(at, f"the key is a list of {len(value)}", f"Name one entry, {place(location)}.0 for the first")
     elif not finite(value):
         report.problem(at, "the key is no number", "Only numbers scatter")
     else:

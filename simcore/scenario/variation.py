@@ -3,7 +3,7 @@
 from pydantic import BaseModel
 
 from simcore.scenario.controller import BELIEVED
-from simcore.scenario.errors import NO_VALUE, ScenarioError, file_label
+from simcore.scenario.errors import NO_VALUE, ScenarioError, file_label, printable
 
 
 class Variation:
@@ -25,7 +25,7 @@ class Variation:
                     base = _pinned(base, scenario, location)
                 placed(base, location, 0.0)
             except PlaceError as error:
-                problems.append(f"{label} {key}: {error.args[0]}. {error.args[1]}.")
+                problems.append(f"{label} {printable(key)}: {error.args[0]}. {error.args[1]}.")
         if problems:
             raise ScenarioError(problems)
         self._base = base
@@ -57,7 +57,7 @@ def placed(node, location, value):
     key, *rest = location
     if isinstance(node, list):
         if not key.isdigit():
-            raise PlaceError(f'"{key}" must be an index into a list', "Count entries from 0")
+            raise PlaceError(f'{printable(key, quote=True)} must be an index into a list', "Count entries from 0")
         if int(key[:9]) >= len(node):
             raise PlaceError(f"the list has {len(node)} entries", "Count entries from 0")
         copied, key = list(node), int(key)
@@ -65,7 +65,7 @@ def placed(node, location, value):
     elif isinstance(node, dict):
         copied, below = dict(node), node.get(key, {})
     else:
-        raise PlaceError(f'"{key}" lies below a value that is no table', "Name the value itself")
+        raise PlaceError(f'{printable(key, quote=True)} lies below a value that is no table', "Name the value itself")
     copied[key] = placed(below, rest, value) if rest else value
     return copied
 

@@ -1,5 +1,7 @@
 """Members of an ensemble give, bit for bit, what their scenarios give alone; few are held at once; they can be stopped."""
 
+import shutil
+import subprocess
 import threading
 import weakref
 from pathlib import Path
@@ -157,6 +159,30 @@ def test_controllers_in_python_run_too_each_member_with_its_own(make_scenario):
     assert "too fast" in found[1].error and found[0].error is found[2].error is None
     assert differing(found[2].value, all_of(Bench(members[2], Fixed()).run())) == []
     assert seen == sorted(seen) and seen[-1] == (3.0, 3)
+
+
+@pytest.mark.parametrize("language", ["compiled", "c"])
+def test_own_controllers_that_are_compiled_keep_a_state_of_their_own(make_scenario, tmp_path, language):
+    from simcore.scenario.reader import scenario_from
+    from simcore.scenario.starter import write_starter
+
+    written = write_starter("controller", "mine", tmp_path, language)
+    named = "mine:Mine"
+    if language == "c":
+        if shutil.which("gcc") is None:
+            pytest.skip("no gcc here: controllers in C are left out")
+        named = "mine.so"
+        options = ["-O2", "-std=c99", "-ffp-contract=off", "-fPIC", "-shared"]
+        subprocess.run(["gcc", *options, "-o", tmp_path / named, written, "-lm"], check=True)
+    document = make_scenario(sensors=NOISE, commands={"iq_A": [[0.0, 0.0], [0.01, 20.0]]}).resolved
+    members = [
+        scenario_from(document | {"controller": {"class": named, "tuning": {"kp_V_per_A": kp}}}, tmp_path / "own.toml")
+        for kp in (0.05, 0.2, 0.1, 0.05)
+    ]
+    found = run_ensemble(members, all_of, workers=3)
+    for member, result in zip(members, found, strict=True):
+        assert result.error is None and differing(result.value, all_of(Bench(member).run())) == []
+    assert differing(found[0].value, found[3].value) == [] != differing(found[0].value, found[1].value)
 
 
 def test_progress_counts_members_and_parts_of_them(make_scenario):

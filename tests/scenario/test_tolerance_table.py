@@ -100,6 +100,7 @@ BAD = {
     "not given": ({"controller": {"tuning": {"speed_bandwidth_Hz": {"normal": 1.0}}}}, ["does not give this key"]),
     "whole numbers": ({"run": {"substeps": {"uniform": [1.0, 3.0]}}}, ["whole numbers", "list = [...]"]),
     "another kind": ({"load": {"inertia_kg_m2": {"normal": 1.0}}}, ['belongs to kind', '"free"']),
+    "a dot in a name": ({"controller": {"tuning": {"a.b": {"normal": 1.0}}}}, ["holds a dot"]),
     "below the range": (
         {"machine": {"magnet_flux_Wb": {"uniform": [-0.01, 0.08]}}}, ["reaches -0.01", "must be at least 0 (Wb)", "Narrow it"],
     ),

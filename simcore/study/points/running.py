@@ -57,5 +57,3 @@ def refuse_without_expectations(scenario, what):
     """A study measures what the expectations name."""
     if not scenario.expect:
         raise ScenarioError([f"{scenario.path.name}: expect: is missing; {what} measures what [[expect]] asks for. Add one."])
-    if scenario.ticks < 1:
-        raise ScenarioError([f"{scenario.path.name}: run.duration_s: is less than a tick."])

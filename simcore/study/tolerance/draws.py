@@ -6,7 +6,6 @@ from simcore.scenario.distribution import TAIL
 from simcore.scenario.tolerance import whole_where_wanted
 
 METHODS = ("sobol", "random")
-MOST_SOBOL = 21201  # dimensions of scipy's direction numbers
 
 
 def unit_points(method, dimensions, count, seed):
@@ -18,7 +17,7 @@ def unit_points(method, dimensions, count, seed):
         return np.random.default_rng(seed).random((count, dimensions))
     from scipy.stats import qmc
 
-    # Asked for in blocks of powers of two: other numbers are told to be unbalanced, which the yield's interval covers.
+    # A power of two is balanced and asked for without a warning; its first part is what any other number gets.
     whole = 1 << max(count - 1, 1).bit_length()
     return qmc.Sobol(dimensions, scramble=True, rng=np.random.default_rng(seed)).random(whole)[:count]
 
