@@ -29,8 +29,9 @@ def torque_request(p, s, m, tables, omega):
             reference = math.copysign(p.max_speed_rad_s, reference)
             binding = AT_SPEED
         reference = ramped_speed(p, s, m.run_request, reference, omega)
+        if s.resting or not s.started:
+            s.speed_integral_Nm = p.speed_kp * (1.0 - p.speed_weight) * omega  # so that a start begins without a jolt
         if s.resting:
-            s.speed_integral_Nm = p.speed_kp * (1.0 - p.speed_weight) * omega  # so that a new start begins without a jolt
             request = 0.0
         else:
             request = speed_torque(p.speed_kp, p.speed_weight, s.speed_integral_Nm, reference, omega)

@@ -17,14 +17,15 @@ from simcore.plant.records import FREE, RIG, TWO_MASS
 def shaft_torque(shaft, twist, slip):
     """(rotor angle and speed less the load's [rad, rad/s]) => torque handed on and its elastic part [Nm]."""
     half = shaft.half_backlash_rad
+    if half == 0.0:
+        elastic = shaft.stiffness_Nm_per_rad * twist
+        return elastic + shaft.damping_Nm_s * slip, elastic
     if twist > half:
         elastic = shaft.stiffness_Nm_per_rad * (twist - half)
         return max(elastic + shaft.damping_Nm_s * slip, 0.0), elastic
     if twist < -half:
         elastic = shaft.stiffness_Nm_per_rad * (twist + half)
         return min(elastic + shaft.damping_Nm_s * slip, 0.0), elastic
-    if half == 0.0:
-        return shaft.damping_Nm_s * slip, 0.0
     return 0.0, 0.0
 
 

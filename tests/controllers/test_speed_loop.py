@@ -167,3 +167,12 @@ def test_the_torque_reference_is_what_the_limits_grant():
     """A step of 4000 rpm asks for 1316 Nm; this machine gives 1.5 p psi I = 108 Nm at its 300 A (references' machine D)."""
     recording = run({"speed_rpm": [[0.0, 0.0], [0.01, 4000.0]]}, {"speed_bandwidth_Hz": 20.0}, duration_s=0.03)
     assert recording["torque_reference_Nm"].max() == pytest.approx(108.0, rel=1e-3)
+
+
+def test_a_run_that_begins_at_its_speed_begins_without_a_jolt(run_scenario):
+    # The set-point weight of 1/2 leaves half the proportional part to the integral, which starts where it belongs.
+    recording = run_scenario(
+        load={"replace": True, "kind": "free", "inertia_kg_m2": 0.02}, initial={"speed_rpm": 2000.0},
+        controller={"replace": True, "mode": "speed"}, commands={"replace": True, "speed_rpm": 2000.0},
+    )  # fmt: skip
+    assert abs(recording["speed_rpm"] - 2000.0).max() < 2.0
