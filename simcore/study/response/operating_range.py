@@ -15,7 +15,7 @@ from simcore.study.response.sampled import sampled_system
 SPEEDS, SHARES = 13, np.linspace(-1.0, 1.0, 9)
 LINK_SHARES = (0.85, 1.0, 1.15)  # of the supply's voltage, where no voltages are asked for
 _GRID = 160
-_FACTORS = np.geomspace(0.1, 100.0, 61)
+_FACTORS, _FINER = np.geomspace(0.1, 100.0, 41), 12
 FIGURES = (
     "link_voltage_V", "speed_rpm", "torque_Nm", "id_A", "iq_A", "inductance_d_H", "inductance_q_H", "crossover_Hz",
     "phase_margin_deg", "gain_margin_dB", "stability_edge_factor", "cut",
@@ -110,13 +110,16 @@ def _tracked(values):
 
 
 def _edge(drive):
-    """Factor on the gains at the edge of stability, by straight lines between a few factors; None beyond them."""
+    """Factor on the gains at the edge of stability, looked for on ever finer grids; None beyond the coarsest."""
     none, one = sampled_system(with_current_gains(drive, 1e-12)).A, sampled_system(drive).A
-    stack = none + _FACTORS[:, None, None] * (one - none)
-    outside = np.max(np.abs(np.linalg.eigvals(stack)), axis=1) - 1.0
-    edges = np.flatnonzero((outside[:-1] < 0.0) & (outside[1:] >= 0.0))
-    if len(edges) == 0:
-        return None
-    k = int(edges[np.argmin(np.abs(np.log(_FACTORS[edges])))])
-    part = outside[k] / (outside[k] - outside[k + 1])
-    return float(_FACTORS[k] * (_FACTORS[k + 1] / _FACTORS[k]) ** part)
+    factors = _FACTORS
+    for _ in range(3):
+        stack = none + factors[:, None, None] * (one - none)
+        outside = np.max(np.abs(np.linalg.eigvals(stack)), axis=1) >= 1.0
+        edges = np.flatnonzero(outside[1:] & ~outside[:-1])
+        if len(edges) == 0:
+            return None
+        k = int(edges[np.argmin(np.abs(np.log(factors[edges])))])
+        low, high = factors[k], factors[k + 1]
+        factors = np.geomspace(low, high, _FINER)
+    return float(math.sqrt(low * high))

@@ -96,6 +96,7 @@ def test_the_vectors_phase_margin_is_the_turn_that_makes_it_swing(turn):
     # Without decoupling all that is turned lies behind the cut.
     one = drive(K=1 / 3, R=0.05, omega_e=2 * np.pi * 700.0, decoupling=False)
     margin = math.radians(predict_current(one).cuts["vector"].margins.phase_margin_deg)
+    assert margin > 0.0
 
     def outermost(angle):
         # Advancing the angle by omega_e x time turns what is applied.
@@ -113,6 +114,15 @@ def test_straight_lines_between_points_come_close():
     near = margins_on_grid(f, cut.loop(f))
     for name in ("crossover_Hz", "phase_margin_deg", "gain_margin_dB", "phase_crossover_Hz", "sensitivity_peak"):
         assert getattr(near, name) == pytest.approx(getattr(cut.margins, name), rel=2e-3)
+
+
+@pytest.mark.parametrize("stable", [True, False])
+@pytest.mark.parametrize("turn_deg", [150.0, -150.0])
+def test_a_stable_loop_may_be_turned_either_way(turn_deg, stable):
+    # |L| = 1 at 100 Hz, 30 deg from -1 on either side: the distance where it is stable, what is to be taken back where not.
+    found = margins_of(lambda f: 100.0 / f * np.exp(1j * np.radians(turn_deg)), 1e-4, stable)
+    assert found.crossover_Hz == pytest.approx(100.0) and found.gain_margin_dB is None
+    assert found.phase_margin_deg == pytest.approx(30.0 if stable else -30.0)
 
 
 def test_a_loop_without_gain_has_no_crossover():

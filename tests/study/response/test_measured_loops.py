@@ -27,6 +27,9 @@ LINEAR = {
         "load": {"speed_rpm": 2000}, "controller": {"machine": {"inductance_q_H": 0.4e-3, "stator_resistance_ohm": 0.03}},
         "sensors": {"position": {"kind": "resolver", "mounting_offset_deg": 8.0}},
     },
+    "wrong gains of the sensors": {
+        "load": {"speed_rpm": 1500}, "sensors": {"current": {"gain": [1.1, 1.1, 1.1]}, "link_voltage": {"gain": 0.85}},
+    },
     "active resistance, iron loss": {
         "load": {"speed_rpm": 4000}, "controller": {"tuning": {"active_resistance": True}},
         "machine": {"iron_loss": {"frequency_Hz": 200, "hysteresis_W": 200, "eddy_W": 300}},
@@ -82,6 +85,30 @@ def test_speed_loop_of_a_linear_drive(make_scenario, two_mass):
     assert loop.measured.steps["speed"].overshoot_percent == pytest.approx(
         loop.predicted.steps["speed"].overshoot_percent, abs=0.3
     )
+
+
+@pytest.mark.parametrize(
+    ("speed_rpm", "load_Nm", "tracking_Hz", "bandwidth_Hz"), [(3000.0, 60.0, 300, 120), (1500.0, 100.0, 60, 30)]
+)
+def test_a_light_shaft_feels_what_turns_with_it(make_scenario, monkeypatch, speed_rpm, load_Nm, tracking_Hz, bandwidth_Hz):
+    """5 g m2: the angle's error, the advance and the held voltages move with the speed; small, lest torque's curve shows."""
+    monkeypatch.setattr("simcore.study.response.measure_speed.SHARE", 0.005)
+    response = studied(
+        make_scenario(
+            load={"replace": True, "kind": "free", "inertia_kg_m2": 0.005, "torque_Nm": load_Nm}, run={"duration_s": 0.1},
+            controller={
+                "mode": "speed", "delay_updates": 2,
+                "tuning": {"current_bandwidth_Hz": 900, "speed_bandwidth_Hz": bandwidth_Hz},
+            },
+            commands={"replace": True, "speed_rpm": speed_rpm}, supply={"voltage_V": 700},
+            sensors={
+                "position": {"kind": "resolver", "pole_pairs": 1, "tracking_natural_frequency_Hz": tracking_Hz},
+                "current": {"bandwidth_Hz": 4000},
+            },
+        )
+    )  # fmt: skip
+    apart = response.loops["speed"].curves["speed"].apart("open")
+    assert apart[0] < 0.025 and apart[1] < 0.15, apart
 
 
 def test_torque_follows_as_the_current_loop_does(make_scenario):
