@@ -5,38 +5,7 @@ import os
 from pathlib import Path
 
 import pytest
-
-# Published regression machines in amplitude-invariant (peak) figures; see tests/reference for their sources.
-MACHINE_D = {
-    "kind": "constants", "pole_pairs": 4, "stator_resistance_ohm": 0.010, "inductance_d_H": 0.25e-3,
-    "inductance_q_H": 0.25e-3, "magnet_flux_Wb": 0.06, "max_current_A": 300, "max_speed_rpm": 20000,
-}  # fmt: skip
-MACHINE_E = {
-    "kind": "constants", "pole_pairs": 4, "stator_resistance_ohm": 0.010, "inductance_d_H": 0.2e-3,
-    "inductance_q_H": 0.6e-3, "magnet_flux_Wb": 0.07, "max_current_A": 400, "max_speed_rpm": 20000,
-}  # fmt: skip
-
-
-def merge(base, change):
-    """(dict, dict) => deep-merged copy; lists and plain values are replaced."""
-    merged = copy.deepcopy(base)
-    for key, value in change.items():
-        if isinstance(value, dict) and isinstance(merged.get(key), dict):
-            merged[key] = merge(merged[key], value)
-        else:
-            merged[key] = copy.deepcopy(value)
-    return merged
-
-
-BASE = {
-    "machine": MACHINE_E,
-    "inverter": {"switching_frequency_Hz": 10000},
-    "supply": {"kind": "source", "voltage_V": 400},
-    "load": {"kind": "rig", "speed_rpm": 1000},
-    "controller": {"mode": "current", "tuning": {"current_bandwidth_Hz": 500}},
-    "commands": {"id_A": 0.0, "iq_A": 0.0},
-    "run": {"duration_s": 0.05, "record_every": 1},
-}
+from shared_benches import BASE, merge
 
 
 @pytest.fixture

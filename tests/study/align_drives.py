@@ -1,6 +1,6 @@
 """Drives for the alignment tests: machine D, whose torque is 1.5 p psi I sin(angle), and machine E, on quick shafts."""
 
-from conftest import BASE, MACHINE_D, merge
+from shared_benches import BASE, MACHINE_D, merge
 
 from simcore.scenario.reader import scenario_from
 

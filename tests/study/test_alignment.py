@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 from align_drives import CURRENT_A, SHAFT, FULL_Nm, drive, settled_deg, standing
-from conftest import MACHINE_D, MACHINE_E
 from scipy.optimize import brentq
+from shared_benches import MACHINE_D, MACHINE_E
 
 from controllers.alignment import AlignmentController
 from simcore import Bench, ScenarioError
