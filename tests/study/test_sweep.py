@@ -10,7 +10,7 @@ from simcore.measure import judge
 from simcore.scenario.reader import scenario_from
 from simcore.study.points.executors import ExecutorFailed, chosen_executor
 from simcore.study.points.margins import best_and_worst, margin, scores
-from simcore.study.points.point import Point, as_row, from_row
+from simcore.study.points.point import Point, as_row, from_row, point_of
 from simcore.study.sweep.grid import run_sweep
 
 SETTLES = {"signal": "iq_A", "measure": "settling_time_s", "step_at_s": 0.01, "max": 0.004}
@@ -111,6 +111,13 @@ def test_a_run_that_broke_off_is_worse_than_any_and_a_refused_one_counts_nowhere
 def test_a_measure_that_never_moves_does_not_decide_by_division_by_zero():
     points = [point(0, 5.0, 1.0), point(1, 5.0, 2.0)]
     assert scores(points, [{"max": 6.0}, {"max": 3.0}]) == pytest.approx([1.0, 1.0])
+
+
+def test_a_run_that_broke_off_meets_nothing_even_where_its_part_would():
+    whole = point_of(0, [1], 1, ((2.0,), (True,), ("",)))
+    assert whole.met and whole.passed == (True,)
+    cut = point_of(0, [1], 1, ((2.0,), (True,), ("",)), error="diverged")
+    assert not cut.met and cut.passed == (False,) and cut.measured == (2.0,)
 
 
 # Results so far.

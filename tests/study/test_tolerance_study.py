@@ -9,8 +9,9 @@ import pytest
 from simcore import Bench, ScenarioError
 from simcore.measure import judge
 from simcore.scenario.reader import scenario_from
+from simcore.study.points.point import Point
 from simcore.study.tolerance.draws import unit_points
-from simcore.study.tolerance.study import run_tolerance
+from simcore.study.tolerance.study import ToleranceStudy, run_tolerance
 
 # T = 1.5 p psi iq of an isotropic machine whose current is held: torque scatters as the magnet flux and the sensors' gain do.
 FLUX_WB, CURRENT_A, DRAWS = 0.06, 100.0, 512
@@ -77,6 +78,13 @@ def test_yield_is_what_the_normal_law_and_the_gains_give(study, verified):
     verified("yield of a torque limit, flux normal by 2 %, one gain by 1 %, 512 Sobol draws", source, expected, share, 0.01)
     assert low < expected < high and study.yield_of(1)[0] == 1.0
     assert study.yield_of()[0] == share
+
+
+def test_all_together_is_the_share_that_meets_every_expectation(scenario):
+    held = [(True, True), (True, False), (False, True), (True, True)]
+    points = tuple(Point(k, (), (0.0, 0.0), passed) for k, passed in enumerate(held))
+    found = ToleranceStudy(scenario, points, points[0], "random", 1)
+    assert [found.yield_of(k)[0] for k in (0, 1, None)] == [0.75, 0.75, 0.5]
 
 
 def test_drivers_are_the_shares_of_variance(study, verified):
