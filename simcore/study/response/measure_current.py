@@ -69,7 +69,8 @@ def _curves(scenario, point, multisine, update_s, peak_A, mode, progress):
 
 def _steps(scenario, point, update_s, hold_s, peak_A, mode, progress):
     """Steps of each axis up and down again, averaged => StepFigures and (time, answer of a unit step) by axis."""
-    hold = max(8, round(hold_s / update_s))
+    sixths_per_s = 6.0 * scenario.machine.pole_pairs * abs(point.speed_rpm) / 60.0
+    hold = off_beat(max(8, round(hold_s / update_s)), 4.0 * sixths_per_s * update_s)
     before = max(hold, round(SETTLES_S / update_s))
     up = np.concatenate([np.ones(hold), np.zeros(3 * hold)])
     q = np.concatenate([np.zeros(before), np.tile(up, STEP_REPEATS)])
@@ -81,6 +82,15 @@ def _steps(scenario, point, update_s, hold_s, peak_A, mode, progress):
         answers[axis] = update_s * np.arange(hold), _averaged(true, first, hold) / peak_A
         figures[axis] = without_ripple(step_figures(*answers[axis]), hold * update_s)
     return figures, answers
+
+
+def off_beat(least, beats):
+    """(least length of a step, beats of the machine's sixth order a length of one) => length at which the steps fall evenly on
+    all of the beat, so that its ripple averages out; at most half as much again."""
+    tried = np.arange(least, least + max(least // 2, 1) + 1)
+    apart = (tried * beats) % 1.0
+    wanted = np.minimum(np.abs(apart - 1.0 / STEP_REPEATS), np.abs(apart - 3.0 / STEP_REPEATS))
+    return int(tried[np.argmin(wanted)]) if beats > 0.0 else least
 
 
 def _averaged(signal, first, hold):
