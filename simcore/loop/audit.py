@@ -7,6 +7,11 @@ import numpy as np
 TOLD_SHARE = 1e-4  # of the run's energy, from which on it is told that a map is not conservative
 
 
+def _square(value):
+    """A plain product: a diverged run ends in inf here, not in a warning."""
+    return float(value) * float(value)
+
+
 def stored_energy(scenario, params, plant):
     """(plant state) => J stored by kind; magnetic is None for a flux map, whose path integral the loop keeps."""
     p = params[0]
@@ -19,8 +24,8 @@ def stored_energy(scenario, params, plant):
 
             delta_d, delta_q, _ = machine_detail(params, plant["theta"], 0.0)
             psi_d, psi_q = psi_d - delta_d, psi_q - delta_q
-        rest_d = (psi_d - machine["magnet_flux_Wb"]) ** 2 / machine["inductance_d_H"]
-        stored["magnetic"] = float(0.75 * (rest_d + psi_q**2 / machine["inductance_q_H"]))
+        rest_d = _square(psi_d - machine["magnet_flux_Wb"]) / machine["inductance_d_H"]
+        stored["magnetic"] = float(0.75 * (rest_d + _square(psi_q) / machine["inductance_q_H"]))
     machine, shaft = p["machine"], p["shaft"]
     if machine["cogging_count"]:
         # The work against the torque T_n sin(n theta + phi).
@@ -28,18 +33,18 @@ def stored_energy(scenario, params, plant):
         at = orders * plant["theta"] + machine["cogging_phase_rad"][: len(orders)]
         stored["cogging"] = float(np.sum(machine["cogging_Nm"][: len(orders)] / orders * np.cos(at)))
     if scenario.load.kind in ("free", "vehicle", "two_mass"):
-        stored["kinetic"] = float(0.5 * shaft["inertia_kg_m2"] * plant["omega"] ** 2)
+        stored["kinetic"] = 0.5 * float(shaft["inertia_kg_m2"]) * _square(plant["omega"])
     if scenario.load.kind == "two_mass":
-        stored["kinetic"] += float(0.5 * shaft["load_inertia_kg_m2"] * plant["omega_load"] ** 2)
+        stored["kinetic"] += 0.5 * float(shaft["load_inertia_kg_m2"]) * _square(plant["omega_load"])
         bent = max(abs(float(plant["twist"])) - float(shaft["half_backlash_rad"]), 0.0)
-        stored["shaft_twist"] = float(0.5 * shaft["stiffness_Nm_per_rad"]) * bent**2
+        stored["shaft_twist"] = float(0.5 * shaft["stiffness_Nm_per_rad"]) * _square(bent)
     if p["link"]["battery"] and p["link"]["polarisation_s"] > 0.0:
         farad = p["link"]["polarisation_s"] / p["link"]["polarisation_ohm"]
-        stored["battery_polarisation"] = float(0.5 * farad * plant["polarisation_V"] ** 2)
+        stored["battery_polarisation"] = float(0.5 * farad * _square(plant["polarisation_V"]))
     link = p["link"]
     if link["kind"] > 0:
-        stored["link_capacitor"] = float(0.5 * link["capacitance_F"] * plant["link_V"] ** 2)
-        stored["supply_inductance"] = float(0.5 * link["inductance_H"] * plant["supply_A"] ** 2)
+        stored["link_capacitor"] = float(0.5 * link["capacitance_F"] * _square(plant["link_V"]))
+        stored["supply_inductance"] = float(0.5 * link["inductance_H"] * _square(plant["supply_A"]))
     return stored
 
 

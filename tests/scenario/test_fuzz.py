@@ -1,6 +1,7 @@
 """Whatever stands in a file, the only thing that is raised is ScenarioError, with whole sentences."""
 
 import copy
+import os
 import tempfile
 from pathlib import Path
 
@@ -17,7 +18,9 @@ from simcore.scenario.toml_text import write_toml
 
 import tomllib  # isort: skip
 
-QUICK = settings(deadline=None, max_examples=250, suppress_health_check=[HealthCheck.function_scoped_fixture])
+# More of them on request: DRYBENCH_FUZZ=10000 python -m pytest tests/scenario/test_fuzz.py
+EXAMPLES = int(os.environ.get("DRYBENCH_FUZZ", "250"))
+QUICK = settings(deadline=None, max_examples=EXAMPLES, suppress_health_check=[HealthCheck.function_scoped_fixture])
 NAMES = sorted({k.name for k in keys()} | {"part", "base", "fault", "x", "", "ünïcode", "a b", "{}", "%s", "0"})
 # TOML cannot hold lone surrogates.
 TEXTS = st.text(st.characters(exclude_categories=["Cs"]), max_size=12)
