@@ -33,3 +33,25 @@ BASE = {
     "commands": {"id_A": 0.0, "iq_A": 0.0},
     "run": {"duration_s": 0.05, "record_every": 1},
 }
+
+# A short run of a shipped motor, as a user writes it.
+SMALL_PUMP = """\
+title = "A small one"
+[machine]
+part = "motors/bilge_pump"
+[inverter]
+part = "inverters/mosfet_48v"
+[supply]
+voltage_V = 48
+[load]
+kind = "rig"
+speed_rpm = 500
+[controller]
+mode = "current"
+[controller.tuning]
+current_bandwidth_Hz = 400
+[commands]
+iq_A = [[0.0, 0.0], [0.001, 5.0]]
+[run]
+duration_s = 0.02
+"""

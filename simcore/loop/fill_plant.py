@@ -75,7 +75,7 @@ def fill_shaft(record, load):
 
 
 def fill_link(record, supply, inverter):
-    record["source_V"], record["resistance_ohm"] = supply.voltage_V, supply.resistance_ohm
+    record["resistance_ohm"] = supply.resistance_ohm
     record["inductance_H"], record["capacitance_F"] = supply.inductance_H, inverter.link_capacitance_F
     record["auxiliary_W"] = supply.auxiliary_W
     if supply.inductance_H > 0.0:

@@ -51,7 +51,6 @@ SHAFT = np.dtype(
 LINK = np.dtype(
     [
         ("kind", "i8"),
-        ("source_V", "f8"),
         ("resistance_ohm", "f8"),
         ("inductance_H", "f8"),
         ("capacitance_F", "f8"),

@@ -12,6 +12,7 @@ TRANSIENT_SHARE = 0.01
 
 _UNITS = (
     ("_kg_m2", "kg m2"),
+    ("_kmh", "km/h"),
     ("_electrical_deg", "deg"),
     ("_percent", "%"),
     ("_degC", "degC"),

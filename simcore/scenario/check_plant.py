@@ -64,12 +64,6 @@ def emf_harmonics(report, machine, at=("machine",)):
 def two_mass(report, load, inverter, run):
     if load.kind != "two_mass":
         return
-    if load.stiction_Nm < load.coulomb_Nm:
-        report.problem(
-            ("load", "stiction_Nm"),
-            f"must be at least coulomb_Nm = {short(load.coulomb_Nm)} (Nm)",
-            "Break-away torque is not below the friction while turning; raise it or leave it out",
-        )
     tick = tick_of(inverter)
     step = tick / run.substeps
     inverse = 1.0 / load.inertia_kg_m2 + 1.0 / load.load_inertia_kg_m2

@@ -139,7 +139,7 @@ def solver_step(report, machine, inverter, run):
 
 @needs("load", "inverter", "run")
 def shaft(report, load, inverter, run):
-    if load.kind != "free":
+    if load.kind not in ("free", "two_mass"):
         return
     if load.stiction_Nm < load.coulomb_Nm:
         report.problem(
@@ -147,6 +147,8 @@ def shaft(report, load, inverter, run):
             f"must be at least coulomb_Nm = {short(load.coulomb_Nm)} (Nm)",
             "Break-away torque is not below the friction while turning; raise it or leave it out",
         )
+    if load.kind == "two_mass":
+        return
     tick = tick_of(inverter)
     step = tick / run.substeps
     rate = load.viscous_Nm_s / load.inertia_kg_m2

@@ -18,12 +18,10 @@ class RigLoad(Table):
     speed_rpm: ProfileField = quantity("rpm", "imposed mechanical speed over time")
 
 
-class FreeLoad(Table):
-    """One inertia with friction and a load torque that opposes positive rotation."""
+class FrictionLoad(Table):
+    """Friction and load torque of a load that turns freely."""
 
     name: str = word("name for tables and figures", "")
-    kind: Literal["free"] = word("one inertia with friction and load torque")
-    inertia_kg_m2: float = quantity("kg_m2", "inertia of rotor and load", gt=0, le=1e6)
     viscous_Nm_s: float = quantity("Nm_s", "friction torque a rad/s", 0.0, ge=0, le=1e6)
     coulomb_Nm: float = quantity("Nm", "friction torque while turning", 0.0, ge=0, le=1e6)
     stiction_Nm: float = Field(
@@ -34,6 +32,13 @@ class FreeLoad(Table):
         le=1e6,
     )
     torque_Nm: ProfileField = quantity("Nm", "load torque over time, opposes positive rotation", 0.0, validate_default=True)
+
+
+class FreeLoad(FrictionLoad):
+    """One inertia with friction and a load torque that opposes positive rotation."""
+
+    kind: Literal["free"] = word("one inertia with friction and load torque")
+    inertia_kg_m2: float = quantity("kg_m2", "inertia of rotor and load", gt=0, le=1e6)
 
     @property
     def total_inertia_kg_m2(self):
@@ -48,26 +53,15 @@ class LockedLoad(Table):
     kind: Literal["locked"] = word("the shaft cannot turn")
 
 
-class TwoMassLoad(Table):
+class TwoMassLoad(FrictionLoad):
     """Rotor and load with an elastic shaft and backlash between them; friction and load torque act on the load."""
 
-    name: str = word("name for tables and figures", "")
     kind: Literal["two_mass"] = word("two masses with an elastic shaft")
     inertia_kg_m2: float = quantity("kg_m2", "inertia of the rotor", gt=0, le=1e6)
     load_inertia_kg_m2: float = quantity("kg_m2", "inertia of the load, at the rotor's speed", gt=0, le=1e6)
     stiffness_Nm_per_rad: float = quantity("Nm_per_rad", "stiffness of the shaft", gt=0, le=1e9)
     damping_Nm_s: float = quantity("Nm_s", "damping of the shaft", 0.0, ge=0, le=1e6)
     backlash_deg: float = quantity("deg", "play between both masses, mechanical degrees end to end", 0.0, ge=0, le=360)
-    viscous_Nm_s: float = quantity("Nm_s", "friction torque a rad/s on the load", 0.0, ge=0, le=1e6)
-    coulomb_Nm: float = quantity("Nm", "friction torque on the load while turning", 0.0, ge=0, le=1e6)
-    stiction_Nm: float = Field(
-        default_factory=lambda seen: seen.get("coulomb_Nm", 0.0),
-        description="break-away torque at standstill; by default coulomb_Nm",
-        json_schema_extra={"unit": "Nm"},
-        ge=0,
-        le=1e6,
-    )
-    torque_Nm: ProfileField = quantity("Nm", "load torque over time, opposes positive rotation", 0.0, validate_default=True)
 
     @property
     def total_inertia_kg_m2(self):

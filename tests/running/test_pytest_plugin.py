@@ -9,48 +9,29 @@ import xml.etree.ElementTree as ElementTree
 from pathlib import Path
 
 import pytest
+from shared_benches import SMALL_PUMP
 
 from simcore.scenario.models import Scenario
 from simcore.scenario.recognise import TABLES, is_scenario_file
 from simcore.study.baseline.command import write_baselines
 
 ROOT = Path(__file__).resolve().parent.parent.parent
-PUMP = """\
-title = "A small one"
-[machine]
-part = "motors/bilge_pump"
-[inverter]
-part = "inverters/mosfet_48v"
-[supply]
-voltage_V = 48
-[load]
-kind = "rig"
-speed_rpm = 500
-[controller]
-mode = "current"
-[controller.tuning]
-current_bandwidth_Hz = 400
-[commands]
-iq_A = [[0.0, 0.0], [0.001, 5.0]]
-[run]
-duration_s = 0.02
-"""
 MEAN = '[[expect]]\nsignal = "iq_A"\nmeasure = "mean"\nfrom_s = 0.01\nmin = {least}\n'
 FILES = {
-    "scenarios/good.toml": PUMP + MEAN.format(least=4.0) + MEAN.format(least=3.0)
+    "scenarios/good.toml": SMALL_PUMP + MEAN.format(least=4.0) + MEAN.format(least=3.0)
     + '[[expect]]\nsignal = "binding_limit"\nmeasure = "max"\nequal = 0\n',
-    "scenarios/poor.toml": PUMP + MEAN.format(least=9.0),
-    "scenarios/silent.toml": PUMP,
+    "scenarios/poor.toml": SMALL_PUMP + MEAN.format(least=9.0),
+    "scenarios/silent.toml": SMALL_PUMP,
     "scenarios/slow.toml": 'base = "good.toml"\n[[template]]\nload.speed_rpm = 100\n'
     '[[template]]\nname = "fast"\nload.speed_rpm = 900\n',
-    "scenarios/wrong.toml": PUMP + "[invertr]\n",
+    "scenarios/wrong.toml": SMALL_PUMP + "[invertr]\n",
     "scenarios/torn.toml": "[machine]\n[run\n",
-    "scenarios/late.toml": PUMP.replace('mode = "current"', 'class = "late:Late"') + MEAN.format(least=4.0),
+    "scenarios/late.toml": SMALL_PUMP.replace('mode = "current"', 'class = "late:Late"') + MEAN.format(least=4.0),
     "scenarios/late.py": "from controllers import Command, Controller\n\n\nclass Late(Controller):\n"
     "    def reset(self, setup):\n        pass\n\n    def step(self, measured):\n"
     "        assert measured.time_s < 2e-3, 'too late'\n        return Command(0.5, 0.5, 0.5)\n",
     "scenarios/motors/mine.toml": 'base = "other.toml"\nmax_current_A = 7\n',
-    "scenarios/old/resolved.toml": PUMP,
+    "scenarios/old/resolved.toml": SMALL_PUMP,
     "pyproject.toml": "[tool.machine]\n[machine]\n[run]\n",
     "tests/test_own.py": "def test_own():\n    pass\n",
 }  # fmt: skip
@@ -157,10 +138,10 @@ def test_values_stand_in_the_report_for_machines(first):
 
 def test_baselines_are_compared_and_written_anew(tmp_path):
     """A baseline beside one file only; its scenario is then changed."""
-    (tmp_path / "moves.toml").write_text(PUMP)
-    (tmp_path / "other.toml").write_text(PUMP)
+    (tmp_path / "moves.toml").write_text(SMALL_PUMP)
+    (tmp_path / "other.toml").write_text(SMALL_PUMP)
     assert write_baselines([tmp_path / "moves.toml"], quiet=True) == 0
-    (tmp_path / "moves.toml").write_text(PUMP.replace("= 400", "= 450"))
+    (tmp_path / "moves.toml").write_text(SMALL_PUMP.replace("= 400", "= 450"))
     status, out = run_pytest(tmp_path, "-q", "--drybench-out", "kept", ".")
     assert status == 1 and re.search(r"1 failed, 2 passed", out)
     assert re.search(r"moves: \d+ of \d+ numbers and courses moved beyond what is allowed\.", out)
@@ -198,7 +179,7 @@ def test_files_that_are_named_are_collected_and_marks_choose(tmp_path):
 def test_a_package_named_like_ours_in_front_of_it_is_one_sentence(tmp_path):
     (tmp_path / "controllers").mkdir()
     (tmp_path / "controllers" / "__init__.py").write_text("")
-    (tmp_path / "one.toml").write_text(PUMP)
+    (tmp_path / "one.toml").write_text(SMALL_PUMP)
     status, out = run_pytest(tmp_path, "-q")
     told = f"controllers: another package of that name ({tmp_path}/controllers/__init__.py) lies in front"
     assert status == 1 and told in out and "1 failed" in out and "Traceback" not in out
@@ -245,7 +226,7 @@ def test_what_is_no_scenario(tmp_path, name):
 def test_what_is_a_scenario_by_its_base(tmp_path):
     (tmp_path / "x.toml").write_text('base = "y.toml"\n')
     assert not is_scenario_file(tmp_path / "x.toml")
-    (tmp_path / "y.toml").write_text(PUMP)
+    (tmp_path / "y.toml").write_text(SMALL_PUMP)
     assert is_scenario_file(tmp_path / "x.toml")
     (tmp_path / "x.toml").write_text('base = "gone.toml"\n[controller.tuning]\nx = 1\n')
     assert is_scenario_file(tmp_path / "x.toml")

@@ -6,24 +6,10 @@ import sys
 from pathlib import Path
 
 import pytest
+from shared_benches import SMALL_PUMP
 
 ROOT = Path(__file__).resolve().parent.parent.parent
-SCENARIO = """\
-[machine]
-part = "motors/bilge_pump"
-[inverter]
-part = "inverters/mosfet_48v"
-[supply]
-voltage_V = 48
-[load]
-kind = "rig"
-speed_rpm = 500
-[controller]
-mode = "current"
-[commands]
-iq_A = [[0.0, 0.0], [0.001, 5.0]]
-[run]
-duration_s = 0.02
+SCENARIO = SMALL_PUMP + """\
 [template]
 load.speed_rpm = [200, 400]
 [[expect]]

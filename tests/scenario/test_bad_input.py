@@ -329,7 +329,59 @@ BAD = {
     "map without file": ({"machine__kind": "flux_map"}, ["machine.flux_map: is missing", "Add [machine.flux_map]"]),
     "enormous whole number": ({"run__seed": 2**70}, ["run.seed", "must be at most 9223372036854775807"]),
     "number beyond doubles": ({"supply__voltage_V": 10**400}, ["supply.voltage_V", "(V)"]),
-}
+    "chopper below the supply": (
+        {"supply__chopper": {"resistance_ohm": 5.0, "on_above_V": 690.0, "off_below_V": 600.0}},
+        ["supply.chopper.on_above_V = 690.0: must be above the supply's own 700 (V)"],
+    ),
+    "chopper thresholds crossed": (
+        {"supply__chopper": {"resistance_ohm": 5.0, "on_above_V": 750.0, "off_below_V": 760.0}},
+        ["supply.chopper.off_below_V = 760.0: must be below on_above_V = 750 (V)"],
+    ),
+    "chopper on a stiff link": (
+        {"supply": {"voltage_V": 700.0, "chopper": {"resistance_ohm": 5.0, "on_above_V": 750.0, "off_below_V": 740.0}}},
+        ["supply.chopper", "stands stiff", "Give supply.resistance_ohm"],
+    ),
+    "charge beyond 1": (
+        {"supply": {"kind": "battery", "open_circuit_voltage_V": [[0, 600], [80, 700]], "resistance_ohm": 0.1,
+                    "capacity_Ah": 9.0}},
+        ["supply.open_circuit_voltage_V", "states of charge lie in 0..1"],
+    ),
+    "half an RC pair": (
+        {"supply": {"kind": "battery", "open_circuit_voltage_V": 600.0, "resistance_ohm": 0.1, "capacity_Ah": 9.0,
+                    "polarisation_resistance_ohm": 0.1}},
+        ["supply.polarisation_time_constant_s: is missing; an RC pair has both"],
+    ),
+    "triplen harmonic": (
+        {"machine__emf_harmonics": [{"order": 9, "amplitude_percent": 1.0}]},
+        ["machine.emf_harmonics.0.order = 9: is a multiple of 3"],
+    ),
+    "iron loss at no frequency": (
+        {"machine__iron_loss": {"hysteresis_W": 50.0}},
+        ["machine.iron_loss.frequency_Hz: is missing (Hz)"],
+    ),
+    "iron loss that falls a hertz": (
+        {"machine__iron_loss": {"no_load_W": [[50.0, 100.0], [100.0, 120.0]]}},
+        ["machine.iron_loss.no_load_W", "separates into a negative share"],
+    ),
+    "stiff shaft": (
+        {"load": {"kind": "two_mass", "inertia_kg_m2": 1e-3, "load_inertia_kg_m2": 1e-3, "stiffness_Nm_per_rad": 1e7}},
+        ["load.stiffness_Nm_per_rad", "too fast for the solver", "Set run.substeps"],
+    ),
+    "breakaway below friction of a second mass": (
+        {"load": {"kind": "two_mass", "inertia_kg_m2": 0.1, "load_inertia_kg_m2": 0.1, "stiffness_Nm_per_rad": 1e3,
+                  "coulomb_Nm": 5.0, "stiction_Nm": 1.0}},
+        ["load.stiction_Nm = 1.0: must be at least coulomb_Nm = 5 (Nm)"],
+    ),
+    "road load told twice": (
+        {"load": {"kind": "vehicle", "mass_kg": 1e3, "wheel_radius_m": 0.3, "gear_ratio": 9.0, "drag_area_m2": 0.7,
+                  "road_load": {"F0_N": 100.0}}},
+        ["load.drag_area_m2 = 0.7: and load.road_load both tell the road load"],
+    ),
+    "no road load": (
+        {"load": {"kind": "vehicle", "mass_kg": 1e3, "wheel_radius_m": 0.3, "gear_ratio": 9.0, "drag_area_m2": 0.7}},
+        ["load.rolling_coefficient: is missing"],
+    ),
+}  # fmt: skip
 # Words of the language that a later version brings.
 LATER = {
     "fault": ({"fault": [{"kind": "current_sensor_offset", "at_s": 0.1}]}, "fault"),

@@ -9,31 +9,14 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from shared_benches import SMALL_PUMP
 
 from simcore.cli import main
 from simcore.scenario import load_scenario
 from simcore.study.baseline.contents import Number, course, inputs, kept
 from simcore.study.baseline.document import read_baseline
 
-PUMP = """\
-title = "A small one"
-[machine]
-part = "motors/bilge_pump"
-[inverter]
-part = "inverters/mosfet_48v"
-[supply]
-voltage_V = 48
-[load]
-kind = "rig"
-speed_rpm = 500
-[controller]
-mode = "current"
-[controller.tuning]
-current_bandwidth_Hz = 400
-[commands]
-iq_A = [[0.0, 0.0], [0.001, 5.0]]
-[run]
-duration_s = 0.02
+PUMP = SMALL_PUMP + """\
 [[expect]]
 signal = "iq_A"
 measure = "mean"
