@@ -1,4 +1,7 @@
-"""Temperature sensors: first-order lag, gain x t + offset, noise, round to nearest."""
+"""Temperature sensors: first-order lag, gain x t + offset, noise, round to nearest.
+
+Checked: tests/sensing/test_temperature_sensors.py.
+"""
 
 import math
 

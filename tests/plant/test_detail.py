@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from simcore.plant.detail import cogging_torque, detailed, harmonic_flux, iron_conductance
+from simcore.plant.rates import open_leg_voltage, open_terminal_voltage
 from simcore.plant.records import MACHINE
 
 HARMONICS = {"emf_harmonics": [{"order": 5, "amplitude_percent": 4.0, "phase_deg": 30.0},
@@ -157,3 +158,49 @@ def test_emf_harmonics_ripple_the_torque_at_order_six(run_scenario):
     # EMF times current: e_5 i_1 gives p/omega_e x 1.5 E_5 I at 6 omega = 1.5 p psi_1 0.03 I.
     amplitude = recording.measure("torque_Nm", "harmonic_amplitude", order=6)
     assert amplitude == pytest.approx(1.5 * 4 * 0.07 * 0.03 * 100.0, rel=2e-3)
+
+
+@pytest.mark.parametrize("leg", [0, 1, 2, 3])
+def test_open_legs_keep_their_currents_with_iron_loss_and_harmonics(machine_record, leg):
+    # The voltage is right where the terminal current's slope along an open leg's axis is nought, by central differences.
+    machine, table = machine_record(**IRON, **HARMONICS)
+    psi_d, psi_q, omega, theta = 0.05, -0.04, 260.0, 0.7
+    angle = 4.0 * theta
+    cosine, sine = math.cos(angle), math.sin(angle)
+    if leg == 3:
+        vd, vq = open_terminal_voltage(machine, table, psi_d, psi_q, omega, theta)
+    else:
+        v_alpha, v_beta = open_leg_voltage(machine, table, leg, psi_d, psi_q, omega, theta, sine, cosine, 30.0, -70.0)
+        vd, vq = cosine * v_alpha + sine * v_beta, -sine * v_alpha + cosine * v_beta
+    id_A, iq_A = detailed(machine, table, psi_d, psi_q, omega, theta)[:2]
+    rate_d = vd - 0.01 * id_A + 4.0 * omega * psi_q
+    rate_q = vq - 0.01 * iq_A - 4.0 * omega * psi_d
+
+    def current(h):
+        d, q = detailed(machine, table, psi_d + h * rate_d, psi_q + h * rate_q, omega, theta + h * omega)[:2]
+        # With all legs open it is the flux in the rotor that stays with the magnets, so look at the magnetising current there.
+        turned = angle + 4.0 * h * omega if leg < 3 else 0.0
+        return np.array([math.cos(turned) * d - math.sin(turned) * q, math.sin(turned) * d + math.cos(turned) * q])
+
+    h = 1e-8
+    slope = (current(h) - current(-h)) / (2.0 * h)
+    if leg == 3:
+        delta = harmonic_flux(machine, theta)
+        # i_m stays; the small iron current g J psi follows the harmonic flux: g omega slope.
+        g = iron_conductance(machine, 4.0 * omega)
+        expected = 4.0 * omega * g * np.array([-delta[3], delta[2]])
+        assert slope == pytest.approx(expected, abs=1.0)
+    else:
+        axis = leg * 2.0 * math.pi / 3.0
+        assert abs(slope @ np.array([math.cos(axis), math.sin(axis)])) < 1.0
+        assert np.abs(slope).max() > 1e4
+
+
+def test_energy_closes_with_harmonics_on_a_flux_map(run_scenario):
+    recording = run_scenario(
+        machine={"replace": True, "part": "motors/yard_tractor", **HARMONICS}, supply={"voltage_V": 700.0},
+        controller={"mode": "torque"}, commands={"replace": True, "torque_Nm": [[0.0, 0.0], [0.01, 100.0]]},
+        run={"duration_s": 0.033, "substeps": 4},
+    )  # fmt: skip
+    assert abs(recording.audit["residual_relative"]) < 1e-6
+    assert np.ptp(recording["torque_Nm"][400:]) > 1.0

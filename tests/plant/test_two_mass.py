@@ -3,11 +3,12 @@
 import numpy as np
 import pytest
 
-from simcore.plant.records import SHAFT
-from simcore.plant.shaft import shaft_torque
+from simcore.plant.records import DRIVE, SHAFT
+from simcore.plant.shaft import shaft_torque, two_mass_rates
 
 LOAD = {"replace": True, "kind": "two_mass", "inertia_kg_m2": 0.01, "load_inertia_kg_m2": 0.05, "stiffness_Nm_per_rad": 2000.0,
         "damping_Nm_s": 0.5}  # fmt: skip
+RAMP = {"shape": "linear"}
 
 
 def shaft(half_backlash_rad):
@@ -53,3 +54,36 @@ def test_a_stuck_load_holds_against_less_than_its_breakaway_torque(run_scenario)
     )  # fmt: skip
     assert np.abs(recording["speed_load_rpm"]).max() == 0.0
     assert recording.measure("shaft_torque_Nm", "mean", from_s=0.2) == pytest.approx(4.0, rel=0.02)
+
+
+def test_a_stuck_load_weighs_the_load_torque_against_the_shaft(run_scenario):
+    # 4 Nm from the shaft against 6 Nm of load, both ramped: 2 Nm are left for friction that bears 3 Nm.
+    recording = run_scenario(
+        load=LOAD | {"coulomb_Nm": 3.0, "stiction_Nm": 3.0, "torque_Nm": RAMP | {"points": [[0.0, 0.0], [0.2, 6.0]]}},
+        controller={"mode": "torque"}, commands={"replace": True, "torque_Nm": RAMP | {"points": [[0.0, 0.0], [0.2, 4.0]]}},
+        run={"duration_s": 0.3},
+    )  # fmt: skip
+    assert np.abs(recording["speed_load_rpm"]).max() == 0.0
+
+
+def test_viscous_friction_brakes_the_load_by_its_own_speed():
+    # Newton on the second mass with hand-made numbers: rotor 10 rad/s, load 4 rad/s, twist 1 mrad.
+    record, drive = shaft(0.0), np.zeros(1, DRIVE)[0]
+    record["inertia_kg_m2"], record["load_inertia_kg_m2"], record["viscous_Nm_s"] = 0.01, 0.05, 0.2
+    drive["load_torque_Nm"] = 1.5
+    rotor_rate, load_rate, lost, viscous = two_mass_rates(record, drive, 0, 10.0, 4.0, 1e-3, 7.0)
+    handed = 2000.0 * 1e-3 + 0.5 * 6.0
+    assert rotor_rate == pytest.approx((7.0 - handed) / 0.01)
+    assert load_rate == pytest.approx((handed - 0.2 * 4.0 - 1.5) / 0.05)
+    assert (lost, viscous) == pytest.approx((0.5 * 6.0**2, 0.2 * 4.0**2))
+
+
+def test_friction_on_the_load_is_paid_for_by_the_load_s_own_turning(run_scenario):
+    # A soft shaft that winds up: rotor and load turn through different angles, and only the load's counts.
+    recording = run_scenario(
+        load=LOAD | {"stiffness_Nm_per_rad": 50.0, "coulomb_Nm": 5.0}, controller={"mode": "torque"},
+        commands={"replace": True, "torque_Nm": 20.0}, run={"duration_s": 0.03, "substeps": 4},
+    )  # fmt: skip
+    turned = np.sum(recording["speed_load_rpm"][:-1] + recording["speed_load_rpm"][1:]) * 0.5 * recording.row_s * np.pi / 30.0
+    assert recording.audit["losses_J"]["friction_dry"] == pytest.approx(5.0 * turned, rel=0.01)
+    assert abs(recording.audit["residual_relative"]) < 1e-6

@@ -2,7 +2,11 @@
 
 import math
 
+import numpy as np
 import pytest
+
+from simcore.plant.records import SHAFT
+from simcore.plant.shaft import rough_resistance
 
 VEHICLE = {"replace": True, "kind": "vehicle", "mass_kg": 1800.0, "road_load": {"F0_N": 120.0, "F1_N_per_kmh": 0.2,
            "F2_N_per_kmh2": 0.03}, "wheel_radius_m": 0.32, "gear_ratio": 9.0}  # fmt: skip
@@ -39,3 +43,11 @@ def test_coefficients_of_drag_and_rolling_say_the_same_as_road_load(make_scenari
     del load["road_load"]
     constant, linear, square = make_scenario(load=load).load.road_N
     assert (constant, linear, square) == pytest.approx((0.01 * 1800.0 * 9.80665, 0.0, 0.5 * 1.2 * 0.7))
+
+
+@pytest.mark.parametrize("direction", [1.0, -1.0])
+def test_drag_and_gear_oppose_the_motion_either_way(direction):
+    record = np.zeros(1, SHAFT)[0]
+    record["drag_Nm_s2"], record["gear_loss"], record["gear_loss_back"] = 2e-3, 0.04, 0.05
+    assert rough_resistance(record, direction * 50.0, direction * 10.0) == pytest.approx((direction * (5.0 + 0.4), 0.4 * 50.0))
+    assert rough_resistance(record, direction * 50.0, direction * -10.0) == pytest.approx((direction * (5.0 + 0.5), 0.5 * 50.0))

@@ -49,11 +49,3 @@ def test_the_speed_filter_is_a_first_order_low_pass(run_scenario):
     after = 0.02 + 1.0 / (2.0 * math.pi * 50.0)
     seen = np.interp(after, recording.time_s, recording["speed_measured_rpm"])
     assert seen == pytest.approx(1000.0 + 1000.0 * (1.0 - math.exp(-1.0)), rel=0.01)
-
-
-def test_temperature_sensors_lag_and_err(run_scenario):
-    recording = run_scenario(
-        machine={"winding_temperature_degC": 90.0},
-        sensors={"winding_temperature": {"gain": 1.02, "offset_K": -3.0, "resolution_K": 0.5}},
-    )
-    assert np.all(recording["winding_measured_degC"] == 89.0) and np.all(recording["winding_degC"] == 90.0)
