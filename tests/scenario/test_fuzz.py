@@ -77,7 +77,8 @@ STARTS = (
         {"kind": "vehicle", "mass_kg": 1800.0, "road_load": {"F0_N": 120.0}, "wheel_radius_m": 0.32, "gear_ratio": 9.0,
          "grade_percent": [[0.0, 0.0], [0.1, 5.0]]},
         {"kind": "battery", "open_circuit_voltage_V": [[0.0, 600.0], [1.0, 760.0]], "resistance_ohm": 0.05,
-         "capacity_Ah": 120.0, "polarisation_resistance_ohm": 0.02, "polarisation_time_constant_s": 1.0, "auxiliary_W": 300.0, "chopper": CHOPPER},
+         "capacity_Ah": 120.0,
+         "polarisation_resistance_ohm": 0.02, "polarisation_time_constant_s": 1.0, "auxiliary_W": 300.0, "chopper": CHOPPER},
     ),
 )  # fmt: skip
 PLACES = [[p for p in places(start) if p] for start in STARTS]
