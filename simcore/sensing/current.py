@@ -37,13 +37,20 @@ def convert(value, lsb, limit):
 
 
 @inlined
-def sense_currents(sensor, id_A, iq_A, sine, cosine, noise_a, noise_b, noise_c):
-    """(filtered dq currents, true electrical angle, unit normal numbers) => reported ia, ib, ic [A]."""
+def analogue_currents(sensor, id_A, iq_A, sine, cosine, noise_a, noise_b, noise_c):
+    """(filtered dq currents, true electrical angle, unit normal numbers) => ia, ib, ic in front of the converter [A]."""
     i_alpha = cosine * id_A - sine * iq_A
     i_beta = sine * id_A + cosine * iq_A
     ia = sensor.gain[0] * i_alpha + sensor.offset_A[0] + sensor.noise_rms_A * noise_a
     ib = sensor.gain[1] * (-0.5 * i_alpha + HALF_SQRT3 * i_beta) + sensor.offset_A[1] + sensor.noise_rms_A * noise_b
     ic = sensor.gain[2] * (-0.5 * i_alpha - HALF_SQRT3 * i_beta) + sensor.offset_A[2] + sensor.noise_rms_A * noise_c
+    return ia, ib, ic
+
+
+@inlined
+def sense_currents(sensor, id_A, iq_A, sine, cosine, noise_a, noise_b, noise_c):
+    """(filtered dq currents, true electrical angle, unit normal numbers) => reported ia, ib, ic [A]."""
+    ia, ib, ic = analogue_currents(sensor, id_A, iq_A, sine, cosine, noise_a, noise_b, noise_c)
     ia = convert(ia, sensor.lsb_A, sensor.range_A)
     ib = convert(ib, sensor.lsb_A, sensor.range_A)
     ic = convert(ic, sensor.lsb_A, sensor.range_A) if sensor.phases == 3 else -ia - ib
