@@ -62,16 +62,18 @@ def _gate(setting, devices):
     at = {f"energy_{name}_J": points[-1][1] for name, points in energies.items() if points}
     current = max((points[-1][0] for points in energies.values() if points), default=None)
     stray = devices.stray_inductance_H if devices is not None else 0.0
+    slopes = (setting.di_dt_A_per_s, setting.dv_dt_V_per_s)
+    di_dt, dv_dt = (max((slope for _, slope in points), default=0.0) for points in slopes)
     return {
         "gate_on_ohm": setting.gate_on_ohm,
         "gate_off_ohm": setting.gate_off_ohm,
-        "di_dt_A_per_s": setting.di_dt_A_per_s,
-        "dv_dt_V_per_s": setting.dv_dt_V_per_s,
+        "di_dt_A_per_s": di_dt,
+        "dv_dt_V_per_s": dv_dt,
         "current_A": current,
         "reference_voltage_V": setting.reference_voltage_V,
         "reference_temperature_degC": setting.reference_temperature_degC,
         **at,
-        "stray_voltage_V": stray * setting.di_dt_A_per_s,
+        "stray_voltage_V": stray * di_dt,
     }
 
 

@@ -199,19 +199,4 @@ def resolver(report, machine, sensors):
         )
 
 
-@needs("inverter")
-def gate_setting(report, inverter):
-    name = inverter.gate_setting
-    if name is None:
-        return
-    at = ("inverter", "gate_setting")
-    if name not in inverter.gate_settings:
-        from simcore.scenario.errors import did_you_mean, one_of
-
-        known = f"Known are {one_of(inverter.gate_settings)}" if inverter.gate_settings else "Remove it"
-        report.problem(at, "the inverter has no such gate setting", did_you_mean(name, inverter.gate_settings, known))
-    elif report.file_of(at).startswith(report.file):
-        report.finding(at, "kept, but without effect: switching losses are not available in this version")
-
-
-CHECKS = (time_constants, magnet, link, solver_step, shaft, sensor_ranges, resolver, gate_setting)
+CHECKS = (time_constants, magnet, link, solver_step, shaft, sensor_ranges, resolver)

@@ -11,6 +11,8 @@ from pydantic.fields import FieldInfo
 from simcore.scenario.controller import BELIEVED
 from simcore.scenario.errors import one_of
 
+_DEVICES = ("inverter", "devices")
+
 
 @dataclass(frozen=True)
 class Key:
@@ -77,6 +79,12 @@ def tables() -> dict[tuple[str, ...], dict[str, list[Key]]]:
     found: dict[tuple[str, ...], dict[str, list[Key]]] = {}
     for key in keys():
         found.setdefault(key.table, {}).setdefault(key.name, []).append(key)
+    # A leg's own table knows the keys of the devices, and those of gate_settings.NAME.
+    legs = (*_DEVICES, "legs")
+    found |= {(*legs, *path[2:]): known for path, known in found.items() if path[:2] == _DEVICES}
+    found[legs] = {name: known for name, known in found[_DEVICES].items() if name not in ("kind", "legs")}
+    found[legs] |= {"gate_settings": found[("inverter",)]["gate_settings"]}
+    found[(*legs, "gate_settings", "*")] = found[("inverter", "gate_settings", "*")]
     return found
 
 

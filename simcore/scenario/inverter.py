@@ -1,13 +1,15 @@
 """[inverter]: two-level power stage, its carrier and its devices."""
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from simcore.scenario import legs
+from simcore.scenario.current_tables import FactorTable
 from simcore.scenario.fields import Rows, Table, quantity, word
+from simcore.scenario.gate import GatePlan, GateSetting
+from simcore.scenario.heat import DERATE_K, InverterHeat
 from simcore.scenario.profile import CurveField
-
-Points = Annotated[tuple[Annotated[tuple[float, float], Rows], ...], Rows]
 
 
 class DiodeDrop(Table):
@@ -22,9 +24,12 @@ class DevicesCommon(Table):
 
     diode: DiodeDrop | None = word("forward drop of the diode; absent: ideal", None)
     junction_degC: float = quantity("degC", "temperature at which the tables are read", 25.0, ge=-60, le=300)
-    stray_inductance_H: float = quantity("H", "stray inductance of the commutation loop (kept, not used)", 0.0, ge=0, le=1e-3)
-    rated_voltage_V: float = quantity("V", "blocking voltage (kept, not used); 0: not given", 0.0, ge=0, le=1e5)
-    max_junction_degC: float = quantity("degC", "highest junction temperature (kept, not used)", 175.0, ge=0, le=400)
+    stray_inductance_H: float = quantity("H", "of the commutation loop, overshoot at turn-off", 0.0, ge=0, le=1e-3)
+    rated_voltage_V: float = quantity("V", "blocking voltage, the margin of the overshoot; 0: not given", 0.0, ge=0, le=1e5)
+    max_junction_degC: float = quantity("degC", "highest junction temperature", 175.0, ge=0, le=400)
+    legs: Annotated[tuple[dict[str, Any], ...], Rows] = word(
+        "three tables, one a leg: keys of devices, and gate_settings.NAME, that differ there", ()
+    )
 
 
 class MosfetDevices(DevicesCommon):
@@ -32,6 +37,7 @@ class MosfetDevices(DevicesCommon):
 
     kind: Literal["mosfet"] = word("a resistive channel in both directions")
     on_resistance_ohm: CurveField = quantity("ohm", "channel resistance, or [[degC, ohm], ...]")
+    on_resistance_over_current: FactorTable = quantity("", "factor on it over the current, [[A, factor], ...]", ())
 
 
 class IgbtDevices(DevicesCommon):
@@ -40,22 +46,6 @@ class IgbtDevices(DevicesCommon):
     kind: Literal["igbt"] = word("threshold and slope; reverse current in the diode")
     threshold_V: CurveField = quantity("V", "threshold voltage, or [[degC, V], ...]")
     slope_ohm: CurveField = quantity("ohm", "slope resistance, or [[degC, ohm], ...]")
-
-
-class GateSetting(Table):
-    """Switching behaviour with one pair of gate resistors. Kept with the part; not used in this version."""
-
-    gate_on_ohm: float = quantity("ohm", "turn-on gate resistor", 0.0, ge=0, le=1e4)
-    gate_off_ohm: float = quantity("ohm", "turn-off gate resistor", 0.0, ge=0, le=1e4)
-    reference_voltage_V: float = quantity("V", "link voltage of the tables", 0.0, ge=0, le=1e5)
-    reference_temperature_degC: float = quantity("degC", "junction temperature of the tables", 25.0, ge=-60, le=300)
-    voltage_exponent: float = quantity("", "energies grow with (voltage / reference) to this power", 1.0, ge=0, le=5)
-    temperature_coefficient_per_K: float = quantity("per_K", "relative change of energies a kelvin", 0.0, ge=-0.1, le=0.1)
-    energy_on_J: Points = quantity("J", "turn-on energy [[A, J], ...]", ())
-    energy_off_J: Points = quantity("J", "turn-off energy [[A, J], ...]", ())
-    energy_recovery_J: Points = quantity("J", "reverse recovery energy [[A, J], ...]", ())
-    di_dt_A_per_s: float = quantity("A_per_s", "current slope at turn-on", 0.0, ge=0, le=1e13)
-    dv_dt_V_per_s: float = quantity("V_per_s", "voltage slope", 0.0, ge=0, le=1e13)
 
 
 class Inverter(Table):
@@ -71,8 +61,31 @@ class Inverter(Table):
     dead_time_s: float = quantity("s", "both switches off between turn-off and turn-on", 0.0, ge=0, le=1e-2)
     minimum_pulse_s: float = quantity("s", "shorter pulses are dropped; 0: none", 0.0, ge=0, le=1e-2)
     link_capacitance_F: float = quantity("F", "link capacitor; 0: none (stiff link)", 0.0, ge=0, le=100)
-    gate_setting: str | None = word("name of one of gate_settings (kept, not used in this version)", None)
-    gate_settings: dict[str, GateSetting] = word("gate settings of the part (kept, not used in this version)", {})
+    link_capacitor_resistance_ohm: float = quantity("ohm", "series resistance of the link capacitor", 0.0, ge=0, le=100)
+    gate_settings: dict[str, GateSetting] = word("gate settings of the part, by name", {})
+    gate_setting: str | None = Field(
+        default_factory=lambda seen: next(iter(seen["gate_settings"]), None),
+        description="name of the gate setting at the start; by default the first of the part's",
+        json_schema_extra={"unit": ""},
+    )
+    gate_plan: GatePlan | None = word("gate settings chosen while running; absent: the one setting", None)
+    heat: InverterHeat | None = word("heat in the devices; absent: junctions stay at devices.junction_degC", None)
     devices: Annotated[MosfetDevices | IgbtDevices, Field(discriminator="kind")] | None = word(
         "forward drops of switches and diodes; absent: ideal", None
     )
+
+    def leg_devices(self, leg):
+        """Devices of leg 0, 1 or 2 with its own keys over those of all; None without devices."""
+        return legs.leg_devices(self, leg)
+
+    def leg_gate_settings(self, leg) -> dict[str, GateSetting]:
+        """Gate settings of leg 0, 1 or 2 by name, with its own keys over those of all; order as in the file."""
+        return legs.leg_gate_settings(self, leg)
+
+    @property
+    def derate_from_degC(self) -> float | None:
+        """Junction temperature from which torque is reduced [degC]; None without heat."""
+        if self.heat is None or self.devices is None:
+            return None
+        given = self.heat.derate_from_degC
+        return self.devices.max_junction_degC - DERATE_K if given is None else given

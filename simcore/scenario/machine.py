@@ -6,6 +6,7 @@ from pydantic import Field, PrivateAttr
 
 from simcore.scenario.data_sheet.model import DataSheet
 from simcore.scenario.fields import Rows, Table, quantity, table, word
+from simcore.scenario.heat import MachineHeat
 from simcore.scenario.profile import CurveField
 
 
@@ -58,6 +59,7 @@ class MachineCommon(Table):
     iron_loss: IronLoss | None = word("hysteresis and eddy-current loss; absent: none", None)
     emf_harmonics: Annotated[tuple[EmfHarmonic, ...], Rows] = word("harmonics of the EMF", (), max_length=6)
     cogging: Annotated[tuple[CoggingHarmonic, ...], Rows] = word("cogging torque by order", (), max_length=6)
+    heat: MachineHeat | None = word("heat in winding, iron and magnets; absent: temperatures stay as given", None)
 
 
 class ConstantsMachine(MachineCommon):

@@ -3,12 +3,7 @@
 _KEYS = {
     ("fault",): "faults on purpose",
     ("safety",): "trips and safe states",
-    ("inverter", "gate_plan"): "gate settings chosen while running",
-    ("inverter", "heat"): "heat in the devices",
-    ("inverter", "legs"): "single legs that differ",
-    ("inverter", "devices", "legs"): "single legs that differ",
     ("inverter", "tolerance"): "tolerances",
-    ("machine", "heat"): "heat in the machine",
     ("machine", "tolerance"): "tolerances",
 }
 _SENTENCE = "not available in this version ({what})"

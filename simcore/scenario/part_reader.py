@@ -6,7 +6,7 @@ from typing import Annotated
 
 from pydantic import TypeAdapter, ValidationError
 
-from simcore.scenario import check_drive, check_plant, check_power, parts
+from simcore.scenario import check_drive, check_gate, check_heat, check_plant, check_power, parts
 from simcore.scenario.data_sheet.filling import fill_data_sheets
 from simcore.scenario.errors import FileProblem, ScenarioError, file_label, sentence
 from simcore.scenario.explain import explain
@@ -51,7 +51,8 @@ def read_part(file, table) -> Part:
     model, missing = _validate(report, table, told)
     if model is not None:
         load_map(report, model, (table,))
-        for check in (*check_power.CHECKS, *check_plant.CHECKS, *check_drive.CHECKS):
+        rooms = (check_power, check_gate, check_heat, check_plant, check_drive)
+        for check in [check for room in rooms for check in room.CHECKS]:
             if check.needs == (table,):
                 check(report, model)
     report.stop_on_problems()

@@ -1,6 +1,7 @@
 """Profiles over time and curves over temperature: lists of pairs with their own sentences."""
 
 import bisect
+import itertools
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -56,17 +57,16 @@ class Curve:
         return Profile(self.degC, self.values, "linear").at(temperature_degC)
 
 
-def _pairs(points, first, second, at=()):
-    """[[x, y], ...] => two tuples of floats, or an error that names the point."""
-    example = "Write it as [[0.0, 1.0], [0.1, 2.0]]"
+def number_pairs(points, first, second, example, what="must be a list of", at=()):
+    """[[x, y], ...] => list of pairs of floats, or an error that names the point."""
+    pair = f"[{first}, {second}]"
     if not isinstance(points, (list, tuple)):
-        raise refuse(f"must be a number or a list of [{first}, {second}] pairs, not {show(points)}", example, at)
+        raise refuse(f"{what} {pair} pairs, not {show(points)}", example, at)
     if not points:
-        raise refuse(f"must hold at least one [{first}, {second}] pair", example, at)
-    xs, ys = [], []
+        raise refuse(f"must hold at least one {pair} pair", example, at)
     for k, point in enumerate(points):
         if not isinstance(point, (list, tuple)) or len(point) != 2:
-            raise refuse(f"point {k} is {show(point)}, not a pair [{first}, {second}]", example, at)
+            raise refuse(f"point {k} is {show(point)}, not a pair {pair}", example, at)
         for name, number in ((first, point[0]), (second, point[1])):
             if not is_number(number):
                 raise refuse(f"point {k}: {name} {show(number)} must be a number", number_remedy(number), at)
@@ -75,13 +75,23 @@ def _pairs(points, first, second, at=()):
         for name, number, most in ((first, point[0], _LARGEST_X), (second, point[1], _LARGEST_VALUE)):
             if abs(number) > most:
                 raise refuse(f"point {k}: {name} {show(number)} is beyond {most:g}", "Check the unit", at)
-        x = float(point[0])
-        if xs and x <= xs[-1]:
+    return [(float(x), float(y)) for x, y in points]
+
+
+def refuse_disorder(pairs, first, at=()):
+    """Raise where the first numbers of the pairs do not increase."""
+    for k, ((before, _), (x, _)) in enumerate(itertools.pairwise(pairs), start=1):
+        if x <= before:
             remedy = "Sort the points and leave one at each place"
-            raise refuse(f"point {k}: {first} {show(x)} does not come after {show(xs[-1])} (must increase)", remedy, at)
-        xs.append(x)
-        ys.append(float(point[1]))
-    return tuple(xs), tuple(ys)
+            raise refuse(f"point {k}: {first} {show(x)} does not come after {show(before)} (must increase)", remedy, at)
+
+
+def _pairs(points, first, second, at=()):
+    """[[x, y], ...] => two tuples of floats, x increasing, or an error that names the point."""
+    example, what = "Write it as [[0.0, 1.0], [0.1, 2.0]]", "must be a number or a list of"
+    pairs = number_pairs(points, first, second, example, what, at)
+    refuse_disorder(pairs, first, at)
+    return tuple(x for x, _ in pairs), tuple(y for _, y in pairs)
 
 
 def _constant(number):

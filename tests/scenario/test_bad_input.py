@@ -324,7 +324,7 @@ BAD = {
     ),
     "energies of a gate setting": (
         {"inverter__gate_settings": {"brisk": {"energy_on_J": [[0, 1, 2]]}}},
-        ["inverter.gate_settings.brisk.energy_on_J", "wrong number of entries"],
+        ["inverter.gate_settings.brisk.energy_on_J", "point 0 is [0, 1, 2], not a pair [A, J]"],
     ),
     "map without file": ({"machine__kind": "flux_map"}, ["machine.flux_map: is missing", "Add [machine.flux_map]"]),
     "enormous whole number": ({"run__seed": 2**70}, ["run.seed", "must be at most 9223372036854775807"]),
@@ -385,12 +385,6 @@ BAD = {
 # Words of the language that a later version brings.
 LATER = {
     "fault": ({"fault": [{"kind": "current_sensor_offset", "at_s": 0.1}]}, "fault"),
-    "gate plan": ({"inverter__gate_plan": {"default": "brisk"}}, "inverter.gate_plan"),
-    "heat": ({"inverter__heat": {"coolant_degC": 65}}, "inverter.heat"),
-    "legs": (
-        {"inverter__devices": {"kind": "mosfet", "on_resistance_ohm": 1e-3, "legs": [{}]}},
-        "inverter.devices.legs",
-    ),
 }
 
 

@@ -243,7 +243,6 @@ def test_the_resolved_input_loads_again_from_any_folder(tmp_path, change):
         ({"commands__torque_Nm": [[0.0, 0.0], [1e-6, 5.0]]}, "fall on the same tick"),
         ({"commands__torque_Nm": [[0.0, 0.0], [0.5, 5.0]]}, "lies beyond the run's end"),
         ({"expect__1__band_percent": 1.0}, "has no effect on"),
-        ({"inverter__gate_settings": {"calm": {}}, "inverter__gate_setting": "calm"}, "without effect"),
     ],
 )
 def test_findings_are_told_and_the_scenario_used(tmp_path, change, words):
