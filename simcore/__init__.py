@@ -18,6 +18,7 @@ _HOMES = {
     "iterate_ensemble": "simcore.loop",
     "MemberResult": "simcore.loop",
     "run_sweep": "simcore.study.sweep.grid",
+    "run_map": "simcore.study.efficiency_map.study",
     "run_tolerance": "simcore.study.tolerance.study",
     "measure_signal": "simcore.measure",
     "judge": "simcore.measure",

@@ -167,6 +167,27 @@ def tolerance(scenario, draws, method, seed, least_yield, **options):
     sys.exit(tolerance_file(scenario, draws, method, seed, least_yield, asked))
 
 
+@main.command("map")
+@click.argument("scenario")
+@click.option("--speed-rpm", metavar="a:b:n", help="Speeds, n from a to b; by default 20 up to the greatest.")
+@click.option("--torque-Nm", "torque_Nm", metavar="a:b:n", help="Torques; by default 25 over all that the machine gives.")
+@click.option("--quadrants", metavar="1,2,3,4", help="1 drives forwards, 4 brakes forwards, 3 and 2 backwards.")
+@click.option("--switched", is_flag=True, help="Exact switching edges instead of mean voltages; takes several times as long.")
+@_study_options
+def map_command(scenario, speed_rpm, torque_Nm, quadrants, switched, **options):
+    """Measure the drive of SCENARIO over torque and speed: efficiency, losses, temperatures, margins, and its envelope.
+
+    Each point is a closed-loop run on a rig to steady state. Writes map.csv, map.npz, map.json, unreachable.csv, envelope.csv
+    and figures. Stopped, it goes on at the next call. Exit status: 0 done, 2 wrong input, 3 a run could not finish, 130
+    stopped by Ctrl-C.
+    """
+    asked = _options(**options)
+    from simcore.study.efficiency_map.command import map_file
+
+    wanted = {"speed_rpm": speed_rpm, "torque_Nm": torque_Nm, "quadrants": quadrants, "switched": switched}
+    sys.exit(map_file(scenario, wanted, asked))
+
+
 @main.command()
 @click.argument("scenario")
 @click.option("--current-A", "current_A", type=float, help="Length of the current vector; by default 30 % of max_current_A.")

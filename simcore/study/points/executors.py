@@ -9,7 +9,7 @@ from simcore.loop.ensemble import LOOK_S, usable_cores
 from simcore.loop.loading import load_controller
 from simcore.scenario import ScenarioError
 from simcore.scenario.errors import did_you_mean
-from simcore.study.points.job import OtherVersion, points_here, run_block
+from simcore.study.points.job import OtherVersion, run_block
 
 LARGEST_BLOCK = 64
 CONNECT_S = 10.0
@@ -94,7 +94,7 @@ def points_of(job, todo, executor=None, workers=None, progress=None):
     """
     todo = list(todo)
     if executor is None:
-        yield from points_here(job, todo, workers, progress)
+        yield from job.here(todo, workers, progress)
         return
     workers = workers or usable_cores()
     size = max(1, min(LARGEST_BLOCK, len(todo) // (4 * workers)))

@@ -9,7 +9,7 @@ from simcore.loop.ensemble import iterate_ensemble
 from simcore.scenario import ScenarioError
 from simcore.scenario.reader import scenario_from
 from simcore.scenario.variation import Variation
-from simcore.study.points.point import point_of, taken
+from simcore.study.points.point import as_row, from_row, point_of, taken
 
 
 class OtherVersion(RuntimeError):
@@ -31,6 +31,9 @@ class Job:
     seeds: bool = False
     label: str = "--vary"
     sources: str = ""
+
+    # A point as a line of the file of kept results, and back.
+    as_row, from_row = staticmethod(as_row), staticmethod(from_row)
 
     @classmethod
     def of(cls, scenario, keys, **how):
@@ -61,6 +64,15 @@ class Job:
         if self.seeds and "run.seed" not in self.keys:
             return self.variation.at(values, run__seed=self.seed(index))
         return self.variation.at(values)
+
+    @property
+    def identity(self):
+        """Plain values that shape the points besides document and sources."""
+        return [self.keys, self.believe_nominal, self.seeds]
+
+    def here(self, todo, workers=None, progress=None):
+        """([(number, values), ...]) => Points as they finish, on all cores (or `workers`) of this process."""
+        return points_here(self, todo, workers, progress)
 
     def __getstate__(self):
         """Without what was made from it here."""
@@ -99,4 +111,4 @@ def run_block(job, todo):
     """(Job, points of a block) => list of Points: the piece of work that goes to another process or machine."""
     if job.sources != sources_key():
         raise OtherVersion("the worker runs another version of drybench. Install the same one there")
-    return list(points_here(job, todo, workers=1))
+    return list(job.here(todo, workers=1))

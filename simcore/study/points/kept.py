@@ -6,7 +6,6 @@ from pathlib import Path
 
 from simcore import __version__
 from simcore.kernel import sources_key
-from simcore.study.points.point import as_row, from_row
 
 FORMAT = 1
 
@@ -16,7 +15,7 @@ def study_key(job, *settings):
 
     It holds the scenario, the code of drybench and the content of the files that the scenario names.
     """
-    said = [FORMAT, __version__, sources_key(), job.document, job.keys, job.believe_nominal, job.seeds, settings]
+    said = [FORMAT, __version__, sources_key(), job.document, *job.identity, settings]
     digest = hashlib.sha256(json.dumps(said, sort_keys=True, default=str).encode())
     for file in sorted(_files(job.document)):
         try:
@@ -41,12 +40,13 @@ def _files(node):
 class Kept:
     """A file of points, one line each; opened anew it gives those of the same study back.
 
-    path: of the file; key: of study_key.  Use it as a context; who writes the results takes the file away.
+    path: of the file; key: of study_key; job: knows a point as a line.  Use it as a context; who writes the results takes the
+    file away.  others: how many points of another study the file held, which are gone.
     """
 
-    def __init__(self, path, key):
-        self.path, self._key = Path(path), key
-        self.points, self._file = {}, None
+    def __init__(self, path, key, job):
+        self.path, self._key, self._job = Path(path), key, job
+        self.points, self._file, self.others = {}, None, 0
         self._new_folders = []
 
     def __enter__(self):
@@ -66,13 +66,14 @@ class Kept:
         try:
             lines = self.path.read_text(encoding="utf-8").split("\n")
             if json.loads(lines[0]).get("key") != self._key:
+                self.others = sum(bool(line.strip()) for line in lines[1:])
                 return []
         except (OSError, ValueError, AttributeError):
             return []
         good = []
         for line in lines[1:]:
             try:
-                point = from_row(json.loads(line))
+                point = self._job.from_row(json.loads(line))
             except (ValueError, TypeError):
                 continue
             self.points[point.index] = point
@@ -82,7 +83,7 @@ class Kept:
     def add(self, point):
         """Keep a point."""
         self.points[point.index] = point
-        self._file.write(json.dumps(as_row(point)) + "\n")
+        self._file.write(json.dumps(self._job.as_row(point)) + "\n")
         self._file.flush()
 
     def __exit__(self, *_):

@@ -7,19 +7,21 @@ from simcore.study.points.executors import ExecutorFailed, points_of
 from simcore.study.points.kept import Kept, study_key
 
 
-def all_points(job, todo, *, executor=None, workers=None, progress=None, kept=None, resumed=None, settings=()):
+def all_points(job, todo, *, executor=None, workers=None, progress=None, kept=None, resumed=None, anew=None, settings=()):
     """(Job, [(number, values), ...]) => Points in the order of `todo`, each run or taken from the file `kept`.
 
-    progress(done, total) is called some ten times a second, resumed(done, total) once where points were kept.  Raises
-    ExecutorFailed, with `done` and `total`, where the executor gives up; Ctrl-C passes through.  In both cases `kept` holds
-    what was done, and the same call goes on from there.
+    progress(done, total) is called some ten times a second, resumed(done, total) once where points were kept, anew(count) where
+    the file held points of another study instead, which are dropped.  Raises ExecutorFailed, with `done` and `total`, where the
+    executor gives up; Ctrl-C passes through.  In both cases `kept` holds what was done, and the same call goes on from there.
     """
     todo = [(index, tuple(values)) for index, values in todo]
-    with Kept(kept, study_key(job, *settings)) if kept is not None else nullcontext() as store:
+    with Kept(kept, study_key(job, *settings), job) if kept is not None else nullcontext() as store:
         found = {} if store is None else {index: store.points[index] for index, _ in todo if index in store.points}
         open_ = [(index, values) for index, values in todo if index not in found]
         if found and resumed is not None:
             resumed(len(found), len(todo))
+        if store is not None and store.others and anew is not None:
+            anew(store.others)
         tell = None if progress is None else lambda done: progress(len(todo) - len(open_) + done, len(todo))
         try:
             for point in points_of(job, open_, executor, workers, tell):

@@ -1,0 +1,5 @@
+"""The figures of a map."""
+
+
+def draw_map(found, folder):
+    """(EfficiencyMap, folder) => None."""
