@@ -48,11 +48,12 @@ def stored_energy(scenario, params, plant):
     return stored
 
 
-def close_audit(scenario, params, before, state):
+def close_audit(scenario, params, before, state, fault_J=0.0):
     """(stored at the start, closing state) => the audit as metrics.json holds it; energies in J.
 
-    Each tick's energy at a port counts as in or out by its sign; residual_relative is (in - out - losses - change) over the
-    largest of in, out, losses, largest stored change and 1 mJ.
+    before holds what faults put into the stores or took out at their onset, fault_J in all.  Each tick's energy at a port
+    counts as in or out by its sign; residual_relative is (in - out - losses - change) over the largest of in, out, losses,
+    largest stored change and 1 mJ.
     """
     sums = state["audit"]
     energy_in = float(sums["supply_in_J"] + sums["shaft_in_J"])
@@ -67,9 +68,12 @@ def close_audit(scenario, params, before, state):
         "friction_dry": float(sums["coulomb_J"]),
     }
     # Told only where the bench has them.
+    chopper = params[0]["link"]["chopper_S"] > 0.0
+    short = any(fault.kind == "link_short" for fault in scenario.fault)
+    across = "chopper_and_link_short" if chopper and short else "link_short" if short else "chopper"
     for name, channel, there in (
         ("gear_and_shaft", "shaft_loss_J", scenario.load.kind in ("vehicle", "two_mass")),
-        ("chopper", "chopper_J", params[0]["link"]["chopper_S"] > 0.0),
+        (across, "chopper_J", chopper or short),
         ("auxiliary", "auxiliary_J", params[0]["link"]["auxiliary_W"] > 0.0),
     ):
         if there:
@@ -80,7 +84,8 @@ def close_audit(scenario, params, before, state):
     }
     lost, changed = sum(losses.values()), sum(changes.values())
     scale = max(energy_in, energy_out, lost, max(abs(change) for change in changes.values()), 1e-3)
-    return {
+    told = {"fault_J": fault_J} if scenario.fault else {}
+    return told | {
         "energy_in_J": energy_in,
         "energy_out_J": energy_out,
         "losses_J": losses,

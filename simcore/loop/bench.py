@@ -106,7 +106,7 @@ class Bench:
             tell = None if progress is None else lambda: progress(member.done_s, total_s)
             member.run_compiled(compiled, tell)
         else:
-            member.wall_s, problem = run_python(self.controller, self.scenario, member.common, member.names, progress)
+            member.wall_s, problem = run_python(member, progress)
         recording = member.close(problem)
         if recording.error is not None:
             raise RunError(recording.error, recording)

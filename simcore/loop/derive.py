@@ -5,6 +5,7 @@ import math
 import numpy as np
 
 from simcore.loop.setup import profile_points
+from simcore.safety.fault_times import active_count
 
 RPM = 30.0 / math.pi
 
@@ -34,7 +35,7 @@ def _torque_of_detail(r, machine, pole_pairs, psi_d, psi_q, id_A, iq_A):
         g = g + machine["hysteresis_A_per_Wb"] * omega_e / np.hypot(omega_e, band)
     more = -1.5 * pole_pairs * g * (psi_d**2 + psi_q**2)
     for k in range(machine["emf_count"]):
-        order, flux = machine["emf_order"][k], machine["emf_flux_Wb"][k]
+        order, flux = machine["emf_order"][k], r.parameter("machine", "emf_flux_Wb", k)
         at = order * pole_pairs * theta + machine["emf_phase_rad"][k]
         magnetising_d, magnetising_q = id_A + g * psi_q, iq_A - g * psi_d
         more = more + 1.5 * pole_pairs * order * flux * (np.cos(at) * magnetising_q - np.sin(at) * magnetising_d)
@@ -48,7 +49,8 @@ def _shaft_torque(r):
     if r.scenario.load.kind != "two_mass":
         return np.full(len(r), math.nan)
     twist, slip = r.channel("twist"), r.channel("omega") - r.channel("omega_load")
-    half, stiffness, damping = shaft["half_backlash_rad"], shaft["stiffness_Nm_per_rad"], shaft["damping_Nm_s"]
+    half = shaft["half_backlash_rad"]
+    stiffness, damping = (r.parameter("shaft", name) for name in ("stiffness_Nm_per_rad", "damping_Nm_s"))
     forward = np.maximum(stiffness * (twist - half) + damping * slip, 0.0)
     backward = np.minimum(stiffness * (twist + half) + damping * slip, 0.0)
     if half == 0.0:
@@ -105,6 +107,13 @@ def _reference(reported, command):
 
 def _conduction(r):
     return (r.channel("link_J") - r.channel("terminal_J")) / r.row_length_s
+
+
+def _faults(r):
+    """How many faults act at each row."""
+    if r.faults is None:
+        return np.zeros(len(r))
+    return active_count(r.faults.spans, np.arange(len(r)) * r.scenario.record_every)
 
 
 def _constant(value):
@@ -167,4 +176,5 @@ DERIVED = {
     "winding_degC": _constant(lambda r: r.params[0]["winding_degC"]),
     "binding_limit": _channel("binding_limit"),
     "state": _constant(lambda r: 0),
+    "fault": _faults,
 }

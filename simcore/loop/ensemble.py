@@ -115,7 +115,7 @@ def _begin(crew, index, scenario, make, take, progress):
 def _in_python(bench, member, tell):
     from simcore.loop.python_shell import run_python
 
-    member.wall_s, problem = run_python(bench.controller, bench.scenario, member.common, member.names, tell)
+    member.wall_s, problem = run_python(member, tell)
     recording = member.close(problem)
     return recording, recording.error
 

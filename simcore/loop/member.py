@@ -8,6 +8,7 @@ import numpy as np
 from controllers.contract import MEASURED, blank_command
 from simcore.loop.audit import close_audit, compare_map_energy, stored_energy
 from simcore.loop.errors import controller_sentence, status_sentence, where
+from simcore.loop.faults import RunFaults
 from simcore.loop.recording import Recording
 from simcore.loop.records import OK, ROW_CHANNELS, SUM_CHANNELS, SUMS_AT
 from simcore.loop.setup import build_parameters, build_state
@@ -29,11 +30,14 @@ class Member:
         self.params, self.table, self.points, self.scopes, self.samples = build_parameters(scenario)
         self.states = build_state(scenario, self.params, self.table)
         self._before = stored_energy(scenario, self.params, self.states[0]["plant"])
+        self._healthy = self.params.copy() if scenario.fault else self.params
+        self.faults = RunFaults(scenario, self.params, self.states)
         ticks, every = scenario.ticks, scenario.record_every
         self.rows = np.empty(((ticks + every - 1) // every, len(ROW_CHANNELS)))
         self.extras = np.zeros((len(self.rows), len(names)))
         self.measured, self.commands = np.zeros(1, MEASURED), blank_command()
         self.wall_s = 0.0
+        self._fault_J = 0.0
         self.problem = None  # sentence of an exception out of the controller's compiled step
 
     @property
@@ -63,7 +67,9 @@ class Member:
         # An empty call first: the conversion of arguments that are new to the run is no part of stepping.
         run(*common, 0, ticks, 0, *own)
         while state["tick"][0] < ticks and state["status"][0] == OK:
-            until = min(ticks, int(state["tick"][0]) + chunk)
+            tick = int(state["tick"][0])
+            self.apply_faults(tick)
+            until = min(ticks, tick + chunk, self.faults.next_tick)
             begun = time.perf_counter()
             try:
                 run(*common, until, ticks, 0, *own)
@@ -75,6 +81,23 @@ class Member:
             if after_chunk is not None:
                 after_chunk()
 
+    @property
+    def frozen(self):
+        """True while a fault keeps the controller from running."""
+        return bool(self.params[0]["clock"]["frozen"])
+
+    def apply_faults(self, tick):
+        """Write what is due at this tick; energy that it puts in or takes out is kept for the audit."""
+        if tick < self.faults.next_tick:
+            return
+        before = stored_energy(self.scenario, self.params, self.states[0]["plant"])
+        self.faults.apply(tick)
+        after = stored_energy(self.scenario, self.params, self.states[0]["plant"])
+        for name, joule in after.items():
+            if joule is not None:
+                self._before[name] += joule - before[name]
+                self._fault_J += joule - before[name]
+
     def close(self, problem=None):
         """(sentence of a failure outside the kernels, or None) => Recording up to the tick reached; its `error` is the sentence
         of what ended the run early, None where nothing did."""
@@ -83,9 +106,9 @@ class Member:
         if problem is None and state["status"] != OK:
             problem = status_sentence(scenario, self.controller, state)
         done = int(state["tick"])
-        audit = close_audit(scenario, self.params, self._before, state)
+        audit = close_audit(scenario, self.params, self._before, state, self._fault_J)
         findings = self._findings(state)
-        if scenario.machine.kind == "flux_map" and done:
+        if scenario.machine.kind == "flux_map" and done and not self.faults.change_machine:
             findings += compare_map_energy(scenario, self.params, self.table, self.rows[0], state["plant"], audit)
         kept = (done + every - 1) // every
         if done % every:
@@ -93,7 +116,7 @@ class Member:
             self.rows[kept - 1, SUMS_AT:] = [state["row"][name] for name in SUM_CHANNELS]
         scopes = [(int(s["first"]), int(s["count"])) for s in self.scopes[: len(scenario.scope)]]
         recording = Recording(
-            scenario, self.params, self.table, self.rows[:kept], self.extras[:kept], self.names, done,
+            scenario, self._healthy, self.table, self.rows[:kept], self.extras[:kept], self.names, done,
             _closing(scenario, state), audit, (self.samples, scopes), findings,
         )  # fmt: skip
         simulated = done * scenario.tick_s
@@ -104,6 +127,7 @@ class Member:
             "real_time_factor": simulated / self.wall_s if self.wall_s > 0.0 else math.nan,
         }
         recording.error = problem
+        recording.faults = self.faults.schedule
         return recording
 
     def _findings(self, state):
@@ -114,7 +138,7 @@ class Member:
                 f"The current left the flux map at tick {state['map_tick']} ({at_s:.6g} s), by at most "
                 f"{100.0 * state['map_distance']:.2g} % of the map's range; the map continues linearly there."
             )
-        return tuple(findings)
+        return (*findings, *self.faults.told(int(state["tick"])))
 
 
 def _closing(scenario, state):

@@ -4,6 +4,7 @@ import time
 
 from controllers.contract import Command, Measured
 from simcore.loop.errors import controller_sentence, where
+from simcore.loop.records import OK
 
 CHUNK_UPDATES = 500
 
@@ -68,29 +69,46 @@ def _chunk(controller, shell, desk, seen, own, names, first, here):
     return seen, going, update + 1 - first
 
 
-def run_python(controller, scenario, common, names, progress):
-    """(controller, bench arrays) => (seconds spent stepping, sentence of a failure or None)."""
-    from simcore.loop.run import make_desk, python_shell
+def _held(shell, desk, command):
+    """(last command) => the next sample, whether the run goes on, updates done: the controller does not run."""
+    duties = float(command["duty_a"]), float(command["duty_b"]), float(command["duty_c"])
+    done, going = 0, True
+    while going and done < CHUNK_UPDATES:
+        seen, going = shell[2](desk, *duties)
+        done += 1
+    return seen, going, done
+
+
+def run_python(member, progress=None):
+    """(Member at tick 0) => (seconds spent stepping, sentence of a failure or None)."""
+    from simcore.loop.run import PAUSE, make_desk, python_shell
 
     shell = python_shell()
-    states, commands = common[1], common[3]
-    ticks = scenario.ticks
-    desk = make_desk(common, ticks)
-    own = memoryview(commands[0]["extra"])
+    controller, scenario, names = member.controller, member.scenario, member.names
+    state, command, ticks = member.states[0], member.commands[0], scenario.ticks
+    desk = make_desk(member.common, ticks)
+    own = memoryview(command["extra"])
 
     def here():
-        return where(scenario, int(states["tick"][0]))
+        return where(scenario, int(state["tick"]))
 
-    updates, going, problem = 0, True, None
+    updates, going, problem = 0, False, None
     begun = time.perf_counter()
-    seen = shell[0](desk)
-    while going:
+    while going or (state["tick"] < ticks and state["status"] == OK):
+        if not going:
+            # At the start, and wherever faults begin or end.
+            member.apply_faults(int(state["tick"]))
+            desk[PAUSE] = min(ticks, member.faults.next_tick)
+            seen = shell[0](desk)
         try:
-            seen, going, done = _chunk(controller, shell, desk, seen, own, names, updates, here)
+            if member.frozen:
+                seen, going, done = _held(shell, desk, command)
+            else:
+                seen, going, done = _chunk(controller, shell, desk, seen, own, names, updates, here)
         except _Failed as error:
             problem = str(error)
             break
         updates += done
         if progress is not None:
-            progress(int(states["tick"][0]) * scenario.tick_s, ticks * scenario.tick_s)
+            progress(int(state["tick"]) * scenario.tick_s, ticks * scenario.tick_s)
     return time.perf_counter() - begun, problem

@@ -29,6 +29,7 @@ class Recording(Signals):
         self.audit = audit
         self.findings = findings
         self.error = None
+        self.faults = None  # schedule of the run's faults
         self.timing = {}
         self.binding_names = BINDING_LIMITS
         self.state_names = STATES
@@ -65,6 +66,16 @@ class Recording(Signals):
     def signals(self):
         """Names of all signals; the controller's own carry the prefix controller_."""
         return (*DERIVED, *(f"controller_{name}" for name in self._extra_names))
+
+    def parameter(self, *place):
+        """Parameter of the bench by its place in loop/records.py: a number, or one a row where a fault changes it."""
+        if self.faults is None:
+            value = self.params[0]
+            for key in place:
+                value = value[key]
+            return value
+        ticks = np.arange(len(self._rows)) * self.scenario.record_every
+        return self.faults.course(("params", *place), ticks)
 
     def channel(self, name):
         """Primary channel of the loop by its name in loop/records.py, array (rows,)."""

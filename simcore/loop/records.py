@@ -27,6 +27,7 @@ CLOCK = np.dtype(
         ("sample_shift_s", "f8"),
         ("ticks_per_update", "i8"),
         ("delay_updates", "i8"),
+        ("frozen", "i8"),  # 1: the controller does not run, its last command holds
         ("record_every", "i8"),
         ("seed", "i8"),
     ],

@@ -22,8 +22,12 @@ def _run_compiled(
     p, s, m, c = params[member], states[member], measured[member], commands[member]
     while s.tick < until_tick and s.status == OK:
         to_sample(p, s, m, table, points, scopes, samples, rows, member)
-        control_failed(s, control(measured, commands, own_parameters, own_state, own_tables, member))
+        if p.clock.frozen == 0:
+            control_failed(s, control(measured, commands, own_parameters, own_state, own_tables, member))
         after_command(p, s, c, table, points, scopes, samples, rows, extras, last_tick, member)
+
+
+PAUSE = 23  # place in the desk
 
 
 @intrinsic
@@ -37,16 +41,16 @@ def _pointer(typing, address):
 
 
 def make_desk(common, last_tick):
-    """(arrays of a run, its last tick) => one array of addresses, lengths and the last tick: what the shell gets.
+    """(arrays of a run, its last tick) => one array of addresses, lengths, the last tick and the one to pause at (desk[PAUSE]).
 
     Handing over ten arrays at every call takes longer than a tick.  The arrays must outlive the desk and stay in place.
     """
     lengths = [length for array in common[4:] for length in (array.shape[0], array.shape[-1])]
-    return np.array([*(array.ctypes.data for array in common), *lengths, last_tick], dtype=np.int64)
+    return np.array([*(array.ctypes.data for array in common), *lengths, last_tick, last_tick], dtype=np.int64)
 
 
 def _start_python(desk):
-    """The first sample of a run, before any command."""
+    """The first sample of a run or after a pause, before any command."""
     p, s = carray(_pointer(desk[0]), 1, BENCH)[0], carray(_pointer(desk[1]), 1, STATE)[0]
     m = carray(_pointer(desk[2]), 1, MEASURED)[0]
     table, points = carray(_pointer(desk[4]), desk[10], np.float64), carray(_pointer(desk[5]), desk[12], np.float64)
@@ -57,7 +61,7 @@ def _start_python(desk):
 
 
 def _advance_python(desk, duty_a, duty_b, duty_c):
-    """(duties) => the next sample, and whether the run goes on; nothing more is sensed after its end."""
+    """(duties) => the next sample, and whether the run goes on; nothing more is sensed at its end or a pause."""
     p, s = carray(_pointer(desk[0]), 1, BENCH)[0], carray(_pointer(desk[1]), 1, STATE)[0]
     m, c = carray(_pointer(desk[2]), 1, MEASURED)[0], carray(_pointer(desk[3]), 1, COMMAND)[0]
     table, points = carray(_pointer(desk[4]), desk[10], np.float64), carray(_pointer(desk[5]), desk[12], np.float64)
@@ -67,7 +71,7 @@ def _advance_python(desk, duty_a, duty_b, duty_c):
     last_tick = desk[22]
     c.duty_a, c.duty_b, c.duty_c = duty_a, duty_b, duty_c
     after_command(p, s, c, table, points, scopes, samples, rows, extras, last_tick, 0)
-    going = s.tick < last_tick and s.status == OK
+    going = s.tick < desk[PAUSE] and s.status == OK
     if going:
         to_sample(p, s, m, table, points, scopes, samples, rows, 0)
     return _seen(m), going

@@ -37,9 +37,18 @@ from simcore.plant.link import begin_battery_tick, end_battery_tick
 from simcore.plant.machine import currents
 from simcore.plant.records import RIG
 from simcore.rotation import INV_SQRT3, TWO_PI, turn, wrap
-from simcore.sensing.current import sense_currents
+from simcore.sensing.current import sense_currents, sense_failing_currents
 from simcore.sensing.link_voltage import sense_link_voltage
-from simcore.sensing.noise import CURRENT_AB, CURRENT_C, LINK_VOLTAGE, RESOLVER, TEMPERATURE, normal_pair
+from simcore.sensing.noise import (
+    BURST_AB,
+    BURST_C,
+    CURRENT_AB,
+    CURRENT_C,
+    LINK_VOLTAGE,
+    RESOLVER,
+    TEMPERATURE,
+    normal_pair,
+)
 from simcore.sensing.position import sense_position
 from simcore.sensing.records import RESOLVER as RESOLVER_KIND
 from simcore.sensing.temperature import lagged, sense_temperature
@@ -62,7 +71,7 @@ def begin_tick(p, s, points, member):
     """(clock) => profiles and imposed speed of this tick, this tick's resolver noise, an empty sum."""
     tick = s.tick
     for index in range(LOAD + 1):
-        if p.profiles[index].count > 1 or tick == 0:
+        if p.profiles[index].count > 1 or (tick == 0 and p.profiles[index].count == 1):
             value, at = profile_at_tick(p.profiles[index], points, s.profile_at[index], tick)
             s.profile_now[index] = value
             s.profile_at[index] = at
@@ -74,7 +83,7 @@ def begin_tick(p, s, points, member):
         s.plant.omega = now / RPM
         s.drive.acceleration = (after - now) / (RPM * p.clock.tick_s)
     else:
-        s.drive.load_torque_Nm = 0.5 * (now + after)
+        s.drive.load_torque_Nm = 0.5 * (now + after) + p.shaft.shock_Nm
     if p.link.battery:
         begin_battery_tick(p.link, s.drive, s.plant, points, p.clock.tick_s, s.battery_A)
     if p.position.kind == RESOLVER_KIND and p.position.noise_rms > 0.0:
@@ -123,7 +132,11 @@ def sense(p, s, m, table, member, shift_s):
             noise_c, _ = normal_pair(p.clock.seed, member, s.tick, CURRENT_C)
     if p.link_voltage.noise_rms_V > 0.0:
         noise_v, _ = normal_pair(p.clock.seed, member, s.tick, LINK_VOLTAGE)
-    ia, ib, ic = sense_currents(p.current, id_A, iq_A, sine, cosine, noise_a, noise_b, noise_c)
+    if p.current.failing:
+        noise, burst = (noise_a, noise_b, noise_c), burst_noise(p, s, member)
+        ia, ib, ic = sense_failing_currents(p.current, m, id_A, iq_A, sine, cosine, noise, burst)
+    else:
+        ia, ib, ic = sense_currents(p.current, id_A, iq_A, sine, cosine, noise_a, noise_b, noise_c)
     measured_angle, measured_omega = sense_position(
         p.position, s.sensors, plant.theta, plant.omega, p.clock.tick_s * p.clock.ticks_per_update
     )
@@ -131,7 +144,8 @@ def sense(p, s, m, table, member, shift_s):
     m.ia_A, m.ib_A, m.ic_A = ia, ib, ic
     m.angle_electrical_rad = measured_angle
     m.speed_rpm = measured_omega * RPM
-    m.link_voltage_V = sense_link_voltage(p.link_voltage, plant.link_V, noise_v)
+    if p.link_voltage.held == 0:
+        m.link_voltage_V = sense_link_voltage(p.link_voltage, plant.link_V, noise_v)
     m.winding_degC, m.junction_degC = p.winding_degC, p.junction_degC
     if p.temperature_sensors:
         sense_temperatures(p, s, m, member)
@@ -153,6 +167,14 @@ def sense(p, s, m, table, member, shift_s):
     latest.speed_rpm = m.speed_rpm
     latest.link_V = m.link_voltage_V
     latest.winding_degC, latest.junction_degC = m.winding_degC, m.junction_degC
+
+
+@kernel
+def burst_noise(p, s, member):
+    """(tick) => three unit normal numbers for the noise that comes on top of the current sensors' own."""
+    a, b = normal_pair(p.clock.seed, member, s.tick, BURST_AB)
+    c, _ = normal_pair(p.clock.seed, member, s.tick, BURST_C)
+    return a, b, c
 
 
 @kernel

@@ -60,9 +60,10 @@ def set_supply(link, drive, plant, middle_s):
         drive.blocked = 1 if plant.supply_A <= 0.0 and drive.source_V <= plant.link_V else 0
     if link.chopper_S > 0.0:
         if plant.link_V > link.chopper_on_V:
-            drive.chopper_S = link.chopper_S
+            drive.chopper_on = 1
         elif plant.link_V < link.chopper_off_V:
-            drive.chopper_S = 0.0
+            drive.chopper_on = 0
+    drive.chopper_S = link.short_S + (link.chopper_S if drive.chopper_on else 0.0)
 
 
 @kernel

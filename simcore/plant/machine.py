@@ -12,7 +12,7 @@ from simcore.plant.fluxmap import map_currents, map_fluxes, map_inductances
 def currents(machine, table, psi_d, psi_q):
     """(flux linkages [Wb]) => id, iq [A]."""
     if machine.use_map:
-        return map_currents(table, machine.map_offset, psi_d, psi_q)
+        return map_currents(table, machine.map_offset, psi_d - machine.magnet_flux_Wb, psi_q)
     return (psi_d - machine.magnet_flux_Wb) / machine.inductance_d_H, psi_q / machine.inductance_q_H
 
 
@@ -20,7 +20,8 @@ def currents(machine, table, psi_d, psi_q):
 def fluxes(machine, table, id_A, iq_A):
     """(id, iq [A]) => flux linkages psi_d, psi_q [Wb]."""
     if machine.use_map:
-        return map_fluxes(table, machine.map_offset, id_A, iq_A)
+        psi_d, psi_q = map_fluxes(table, machine.map_offset, id_A, iq_A)
+        return psi_d + machine.magnet_flux_Wb, psi_q
     return machine.inductance_d_H * id_A + machine.magnet_flux_Wb, machine.inductance_q_H * iq_A
 
 

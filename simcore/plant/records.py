@@ -12,7 +12,7 @@ MACHINE = np.dtype(
         ("resistance_ohm", "f8"),
         ("inductance_d_H", "f8"),
         ("inductance_q_H", "f8"),
-        ("magnet_flux_Wb", "f8"),
+        ("magnet_flux_Wb", "f8"),  # with a map: on top of its own (below zero where magnets lost flux)
         ("use_map", "i8"),
         ("map_offset", "i8"),
         ("detail", "i8"),  # 1: anything of the following is not zero (plant/detail.py)
@@ -45,6 +45,7 @@ SHAFT = np.dtype(
         ("stiffness_Nm_per_rad", "f8"),
         ("damping_Nm_s", "f8"),
         ("half_backlash_rad", "f8"),
+        ("shock_Nm", "f8"),  # on top of the load torque
     ],
     align=True,
 )
@@ -61,6 +62,7 @@ LINK = np.dtype(
         ("chopper_S", "f8"),  # conductance of the brake resistor; 0: none
         ("chopper_on_V", "f8"),
         ("chopper_off_V", "f8"),
+        ("short_S", "f8"),  # conductance of a short across the link; 0: none
         ("auxiliary_W", "f8"),
         ("battery", "i8"),
         ("capacity_C", "f8"),
@@ -109,7 +111,8 @@ DRIVE = np.dtype(
         ("acceleration", "f8"),  # rad/s2 of an imposed speed
         ("source_V", "f8"),  # behind the supply's resistance
         ("polarisation_V", "f8"),  # what the battery's RC pair takes from its open-circuit voltage
-        ("chopper_S", "f8"),  # conductance across the link now
+        ("chopper_on", "i8"),
+        ("chopper_S", "f8"),  # conductance across the link now: chopper and short
         ("blocked", "i8"),  # 1: the rectifier's diodes carry nothing
     ],
     align=True,

@@ -11,6 +11,7 @@ _BOUNDS = {
     "less_than": ("must be below {lt}", "lt"),
     "less_than_equal": ("must be at most {le}", "le"),
 }
+_MOST_LISTED = 8  # kinds beside a near one
 _TABLE_TYPES = ("model_type", "model_attributes_type", "dict_type")
 _NUMBER_TYPES = ("float_type", "int_type", "int_from_float", "int_parsing_size", "finite_number")
 
@@ -56,7 +57,7 @@ def _rule_and_remedy(report, kind, context, location):
         value = report.value(location)
         return f"must be {allowed}", did_you_mean(value, index.choices(field.annotation), f"Write one of {allowed}")
     if kind in _TABLE_TYPES:
-        return "must be a table", f"Write [{'.'.join(map(str, location))}] and its keys below"
+        return "must be a table", f"Write {_header(location)} and its keys below"
     if kind in _NUMBER_TYPES:
         return _number_rule(report, kind, location, field, unit)
     if kind in ("tuple_type", "list_type"):
@@ -122,7 +123,11 @@ def _kind_rule(report, kind, location):
     at_kind = (*location, "kind")
     value = report.value(at_kind)
     if kind == "union_tag_not_found" or value is NO_VALUE:
-        return "has no kind", f"Add kind = {one_of(kinds)} to [{'.'.join(map(str, location))}]"
+        listed = one_of(kinds) if len(kinds) <= _MOST_LISTED else f'..., for example "{kinds[0]}",'
+        return "has no kind", f"Add kind = {listed} to {_header(location)}"
+    if len(kinds) > _MOST_LISTED:
+        known = f"Known kinds are {', '.join(kinds)}"
+        return f"kind = {show(value)} is not known", did_you_mean(value, kinds, known)
     return f"kind = {show(value)} is not known; it must be {one_of(kinds)}", did_you_mean(value, kinds, "Write one of these")
 
 

@@ -125,14 +125,22 @@ def strip_tags(location) -> tuple:
     while parts:
         part = parts.pop(0)
         out.append(part)
+        if isinstance(part, int):
+            members = _without_tag(members, parts)
+            continue
         field = next((f for m in members for n, f in m.model_fields.items() if part in (n, f.alias)), None)
         if field is None:
             continue
-        members = models_in(field.annotation)
-        if len(members) > 1 and parts and parts[0] in [kind_of(m) for m in members]:
-            tag = parts.pop(0)
-            members = [m for m in members if kind_of(m) == tag]
+        members = _without_tag(models_in(field.annotation), parts)
     return tuple(out)
+
+
+def _without_tag(members, parts):
+    """(models, rest of a location) => the models that its tag leaves; the tag is taken off the rest, in place."""
+    if len(members) > 1 and parts and parts[0] in [kind_of(m) for m in members]:
+        tag = parts.pop(0)
+        return [m for m in members if kind_of(m) == tag]
+    return members
 
 
 def range_text(field: FieldInfo) -> str:

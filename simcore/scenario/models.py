@@ -9,6 +9,7 @@ from pydantic import PrivateAttr
 from simcore.scenario.baseline import Baseline
 from simcore.scenario.controller import Commands, Controller, Initial
 from simcore.scenario.expect import Expectation
+from simcore.scenario.fault_kinds import FaultModel
 from simcore.scenario.fields import Rows, Table, table, word
 from simcore.scenario.inverter import Inverter
 from simcore.scenario.load import LoadModel
@@ -34,7 +35,7 @@ class Scenario(Table):
     commands: Commands = table("what is asked for", Commands)
     initial: Initial = table("state at the start", Initial)
     run: Run = word("length, solver and recording")
-    fault: tuple[()] = word("faults on purpose: not available in this version", ())
+    fault: Annotated[tuple[FaultModel, ...], Rows] = word("what breaks on purpose, when and how far", ())
     expect: Annotated[tuple[Expectation, ...], Rows] = word("what the run must show", ())
     tolerance: dict[str, Any] = table("keys of the scenario and how their values scatter, for `drybench tolerance`", dict)
     scope: Annotated[tuple[Scope, ...], Rows] = word("waveforms inside the periods", ())

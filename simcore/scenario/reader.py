@@ -2,7 +2,7 @@
 
 from functools import cache
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, get_args
 
 from pydantic import TypeAdapter, ValidationError
 
@@ -23,6 +23,8 @@ from simcore.scenario.template import cases_of, refuse_several
 from simcore.scenario.tolerance import read_tolerances
 from simcore.scenario.toml_file import read_with_base
 
+# Lists of tables, whose right entries are checked beside wrong ones.
+_LISTS = ("expect", "scope", "fault")
 # Kinds that may be left out.
 _DEFAULT_KINDS = {("supply",): "source", ("sensors", "position"): "ideal"}
 
@@ -190,7 +192,7 @@ def _validate(report, unchecked, told):
         explain(report, _not_told(errors, told))
         wrong = {e["loc"][0] for e in errors} | unchecked
         for name, field in Scenario.model_fields.items():
-            if name in ("expect", "scope"):
+            if name in _LISTS:
                 tables[name] = _entries(field, checked.get(name, []))
             elif name not in wrong:
                 tables[name] = (
@@ -200,19 +202,16 @@ def _validate(report, unchecked, told):
                 )
         return tables
     tables = {name: getattr(scenario, name) for name in Scenario.model_fields}
-    tables["expect"], tables["scope"] = dict(enumerate(scenario.expect)), dict(enumerate(scenario.scope))
-    return {**tables, "scenario": scenario}
+    return {**tables, **{name: dict(enumerate(tables[name])) for name in _LISTS}, "scenario": scenario}
 
 
 def _entries(field, raw):
     """Right entries of a list of tables, by index."""
-    from simcore.scenario.index import models_in
-
-    model = models_in(field.annotation)[0]
+    adapter = TypeAdapter(get_args(field.annotation)[0])
     right = {}
     for k, entry in enumerate(raw if isinstance(raw, list) else []):
         try:
-            right[k] = model.model_validate(entry)
+            right[k] = adapter.validate_python(entry)
         except ValidationError:
             continue
     return right

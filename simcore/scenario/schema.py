@@ -6,6 +6,7 @@ from simcore.scenario import index
 from simcore.scenario.errors import show
 from simcore.scenario.models import Scenario
 
+_WHOLE = ("fault", "expect", "scope")
 _PARTS = {
     "machine": "motors/yard_tractor",
     "inverter": "inverters/sic_800v",
@@ -17,11 +18,13 @@ _PARTS = {
 def json_schema() -> dict:
     """JSON schema of a scenario file, for TOML editors.
 
-    Nothing is required in it but what an expectation or a scope needs: keys may come from a part or a base.
+    Nothing is required in it but what an entry of a list needs (a fault, an expectation, a scope): keys may come from a part
+    or a base.
     """
     schema = Scenario.model_json_schema(by_alias=True)
+    whole = {model.__name__ for table in _WHOLE for model in index.models_in(Scenario.model_fields[table].annotation)}
     for name, model in schema["$defs"].items():
-        if name not in ("Expectation", "Scope"):
+        if name not in whole:
             model.pop("required", None)
     schema.pop("required", None)
     _loosen_unions(schema)

@@ -6,7 +6,7 @@ SIGNALS = tuple(
     id_reference_A iq_reference_A id_measured_A iq_measured_A ia_A ib_A ic_A vd_V vq_V va_V vb_V vc_V voltage_margin_V
     duty_a duty_b duty_c link_voltage_V link_current_A supply_current_A angle_error_deg power_supply_W power_link_W
     power_terminal_W power_shaft_W loss_copper_W loss_iron_W loss_conduction_W loss_switching_W junction_degC
-    winding_degC binding_limit state
+    winding_degC binding_limit state fault
     speed_measured_rpm psi_d_Wb psi_q_Wb link_voltage_measured_V loss_supply_W loss_friction_W
     loss_gear_W loss_chopper_W speed_load_rpm shaft_torque_Nm vehicle_speed_kmh state_of_charge winding_measured_degC
     junction_measured_degC

@@ -1,4 +1,7 @@
-"""Current sensors: gain x i + offset, low-pass, noise, round to nearest, clip."""
+"""Current sensors: gain x i + offset, low-pass, noise, round to nearest, clip; and sensors that fail.
+
+Checked: tests/sensing/test_current.py, tests/safety/test_faults_current_sensors.py.
+"""
 
 import cmath
 import math
@@ -54,4 +57,34 @@ def sense_currents(sensor, id_A, iq_A, sine, cosine, noise_a, noise_b, noise_c):
     ia = convert(ia, sensor.lsb_A, sensor.range_A)
     ib = convert(ib, sensor.lsb_A, sensor.range_A)
     ic = convert(ic, sensor.lsb_A, sensor.range_A) if sensor.phases == 3 else -ia - ib
+    return ia, ib, ic
+
+
+@kernel
+def failing_sample(sensor, phase, current_A, noise, burst, last_A):
+    """(sensor of that phase, true current [A], two unit normal numbers, its last sample) => reported current [A].
+
+    Saturation and the noise on top come before the converter; a held or lost sample replaces what it gives.
+    """
+    if sensor.lost[phase]:
+        return sensor.lost_A[phase]
+    if sensor.held[phase]:
+        return last_A
+    value = sensor.gain[phase] * current_A + sensor.offset_A[phase] + sensor.noise_rms_A * noise
+    value += sensor.burst_rms_A[phase] * burst
+    if sensor.saturation_A[phase] > 0.0:
+        value = min(max(value, -sensor.saturation_A[phase]), sensor.saturation_A[phase])
+    return convert(value, sensor.lsb_A, sensor.range_A)
+
+
+@kernel
+def sense_failing_currents(sensor, m, id_A, iq_A, sine, cosine, noise, burst):
+    """sense_currents where a sensor fails; m: measurement with the last samples; noise, burst: three numbers each."""
+    i_alpha = cosine * id_A - sine * iq_A
+    i_beta = sine * id_A + cosine * iq_A
+    ia = failing_sample(sensor, 0, i_alpha, noise[0], burst[0], m.ia_A)
+    ib = failing_sample(sensor, 1, -0.5 * i_alpha + HALF_SQRT3 * i_beta, noise[1], burst[1], m.ib_A)
+    ic = -ia - ib
+    if sensor.phases == 3:
+        ic = failing_sample(sensor, 2, -0.5 * i_alpha - HALF_SQRT3 * i_beta, noise[2], burst[2], m.ic_A)
     return ia, ib, ic

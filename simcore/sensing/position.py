@@ -57,11 +57,17 @@ def track(sensor, state, h, theta_0, theta_1, omega_0, omega_1):
 @kernel
 def sense_position(sensor, state, theta, omega, interval_s):
     """(true mechanical angle [rad], speed [rad/s], time since the last sample [s]) => electrical angle in (-pi, pi]
-    and mechanical speed as reported."""
+    and mechanical speed as reported.  A late angle is carried back at the reported speed."""
     if sensor.kind == RESOLVER:
-        angle = sensor.electrical_ratio * state.tracked_rad + sensor.mounting_offset_rad
-        return wrap(angle), state.tracked_rad_s / sensor.pole_pairs
-    if sensor.kind == ENCODER:
+        speed = state.tracked_rad_s / sensor.pole_pairs
+        angle = sensor.electrical_ratio * state.tracked_rad
+    elif sensor.kind == ENCODER:
         counted, speed = sense_encoder(sensor, state, theta, interval_s)
-        return wrap(sensor.machine_pole_pairs * counted + sensor.mounting_offset_rad), speed
-    return wrap(sensor.machine_pole_pairs * theta + sensor.mounting_offset_rad), omega
+        angle = sensor.machine_pole_pairs * counted
+    else:
+        speed = omega
+        angle = sensor.machine_pole_pairs * theta
+    angle += sensor.mounting_offset_rad
+    if sensor.latency_s > 0.0:
+        angle -= sensor.machine_pole_pairs * speed * sensor.latency_s
+    return wrap(angle), speed

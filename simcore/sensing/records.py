@@ -13,6 +13,12 @@ CURRENT_SENSOR = np.dtype(
         ("bandwidth_rad_s", "f8"),  # 0: no filter
         ("lsb_A", "f8"),  # 0: no converter
         ("range_A", "f8"),  # 0: unlimited
+        ("failing", "i8"),  # 1: one of the following is not zero
+        ("held", "i8", (3,)),  # 1: the last sample again
+        ("lost", "i8", (3,)),  # 1: lost_A instead of a sample
+        ("lost_A", "f8", (3,)),
+        ("saturation_A", "f8", (3,)),  # 0: only the range clips
+        ("burst_rms_A", "f8", (3,)),  # noise of its own on top
     ],
     align=True,
 )
@@ -36,6 +42,7 @@ POSITION_SENSOR = np.dtype(
         ("lost_counts", "f8"),  # at one place of the turn
         ("index", "i8"),
         ("speed_filter_rad_s", "f8"),
+        ("latency_s", "f8"),  # age of the reported angle
     ],
     align=True,
 )
@@ -46,6 +53,7 @@ LINK_VOLTAGE_SENSOR = np.dtype(
         ("noise_rms_V", "f8"),
         ("lsb_V", "f8"),
         ("range_V", "f8"),
+        ("held", "i8"),  # 1: the last sample again
     ],
     align=True,
 )

@@ -17,7 +17,7 @@ def trial_scenario(given, updates, tuning, mode):
     run = scenario.run.model_copy(update={"duration_s": min(scenario.run.duration_s, updates * per_update), "record_every": 1})
     asked = {"tuning": tuning, "mode": mode}
     chosen = scenario.controller.model_copy(update={name: value for name, value in asked.items() if value is not None})
-    return scenario.model_copy(update={"run": run, "controller": chosen, "expect": (), "scope": ()})
+    return scenario.model_copy(update={"run": run, "controller": chosen, "expect": (), "scope": (), "fault": ()})
 
 
 class Subject:

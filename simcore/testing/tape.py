@@ -64,7 +64,7 @@ def tape_in_loop(scenario, controller):
     watching = type(type(controller).__name__, (_Watching,), {})(controller)
     bench = Bench(scenario, watching)
     member, _ = bench.member(in_python=True)
-    _, problem = run_python(watching, scenario, member.common, member.names, None)
+    _, problem = run_python(member)
     fault = watching.fault
     if fault is None and member.states["status"][0] not in (OK, DIVERGED, MAP_LEFT):
         from simcore.loop.errors import status_sentence

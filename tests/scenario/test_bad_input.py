@@ -384,7 +384,7 @@ BAD = {
 }  # fmt: skip
 # Words of the language that a later version brings.
 LATER = {
-    "fault": ({"fault": [{"kind": "current_sensor_offset", "at_s": 0.1}]}, "fault"),
+    "safety": ({"safety": {"over_current_A": 500.0}}, "safety"),
 }
 
 
