@@ -60,31 +60,28 @@ def sense_currents(sensor, id_A, iq_A, sine, cosine, noise_a, noise_b, noise_c):
     return ia, ib, ic
 
 
-@kernel
-def failing_sample(sensor, phase, current_A, noise, burst, last_A):
-    """(sensor of that phase, true current [A], two unit normal numbers, its last sample) => reported current [A].
-
-    Saturation and the noise on top come before the converter; a held or lost sample replaces what it gives.
-    """
+@inlined
+def failing_signal(sensor, phase, value_A, burst):
+    """(sensor of that phase, its healthy signal [A], unit normal number) => the signal in front of the converter [A]."""
     if sensor.lost[phase]:
         return sensor.lost_A[phase]
-    if sensor.held[phase]:
-        return last_A
-    value = sensor.gain[phase] * current_A + sensor.offset_A[phase] + sensor.noise_rms_A * noise
-    value += sensor.burst_rms_A[phase] * burst
+    value_A += sensor.burst_rms_A[phase] * burst
     if sensor.saturation_A[phase] > 0.0:
-        value = min(max(value, -sensor.saturation_A[phase]), sensor.saturation_A[phase])
-    return convert(value, sensor.lsb_A, sensor.range_A)
+        value_A = min(max(value_A, -sensor.saturation_A[phase]), sensor.saturation_A[phase])
+    return value_A
 
 
 @kernel
 def sense_failing_currents(sensor, m, id_A, iq_A, sine, cosine, noise, burst):
-    """sense_currents where a sensor fails; m: measurement with the last samples; noise, burst: three numbers each."""
-    i_alpha = cosine * id_A - sine * iq_A
-    i_beta = sine * id_A + cosine * iq_A
-    ia = failing_sample(sensor, 0, i_alpha, noise[0], burst[0], m.ia_A)
-    ib = failing_sample(sensor, 1, -0.5 * i_alpha + HALF_SQRT3 * i_beta, noise[1], burst[1], m.ib_A)
-    ic = -ia - ib
+    """sense_currents where a sensor fails; m: measurement with the last samples; noise, burst: three numbers each.
+
+    Noise on top and saturation come before the converter; a held sample replaces what it gives.
+    """
+    ia, ib, ic = analogue_currents(sensor, id_A, iq_A, sine, cosine, noise[0], noise[1], noise[2])
+    ia = m.ia_A if sensor.held[0] else convert(failing_signal(sensor, 0, ia, burst[0]), sensor.lsb_A, sensor.range_A)
+    ib = m.ib_A if sensor.held[1] else convert(failing_signal(sensor, 1, ib, burst[1]), sensor.lsb_A, sensor.range_A)
     if sensor.phases == 3:
-        ic = failing_sample(sensor, 2, -0.5 * i_alpha - HALF_SQRT3 * i_beta, noise[2], burst[2], m.ic_A)
+        ic = m.ic_A if sensor.held[2] else convert(failing_signal(sensor, 2, ic, burst[2]), sensor.lsb_A, sensor.range_A)
+    else:
+        ic = -ia - ib
     return ia, ib, ic
