@@ -96,6 +96,19 @@ def selftest(scenario, overrides, with_sensors, as_json):
 
 
 @main.command()
+@click.argument("folder")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON document instead.")
+def explain(folder, as_json):
+    """Tell from a result FOLDER where and why the drive was limited, which orders its ripple has, and what likely makes them.
+
+    Exit status: 0 told, 2 no result folder.
+    """
+    from simcore.study.explain.command import explain_folder
+
+    sys.exit(explain_folder(Path(folder), as_json=as_json))
+
+
+@main.command()
 @click.argument("paths", nargs=-1, required=True)
 @click.option("--quiet", is_flag=True, help="Print errors only.")
 def baseline(paths, quiet):

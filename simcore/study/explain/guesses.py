@@ -1,0 +1,81 @@
+"""First guesses: from measured signals alone, as on hardware, and from what only a simulation knows."""
+
+import math
+from dataclasses import dataclass
+
+from simcore.study.explain.balance import measured_balance
+from simcore.study.explain.causes import BY_KEY, Cause
+from simcore.study.explain.fitting import TWINS, Leftover
+from simcore.study.explain.noise import noise_guess
+
+_PERIODIC_SEEN = 1e-4  # of the voltage; less is below what a drive can be known to
+_MUCH_NOISE = 8.0
+_LEAST_FIRST = 0.5
+
+
+@dataclass(frozen=True)
+class Guess:
+    """A likely cause: its size in words, what share of the unexplained orders it takes (nan: it makes none), and a twin that
+    looks the same."""
+
+    cause: Cause
+    size: str
+    share: float
+    twin: Cause | None = None
+
+
+@dataclass(frozen=True)
+class MeasuredGuesses:
+    """guesses: ranked. why_none: a sentence where there are none. leftover_share: what is left of the voltage equation, of
+    the voltage. next_best: the first guess's nearest rival alone, (Cause, share) or None."""
+
+    guesses: list
+    why_none: str = ""
+    leftover_share: float = 0.0
+    next_best: tuple | None = None
+
+
+def measured_guesses(recording, windows):
+    """(recording, SteadyWindows) => MeasuredGuesses from measured currents, angle, link voltage and commanded duties."""
+    if recording.scenario.record_every != 1:
+        return MeasuredGuesses([], "rows are farther apart than updates; set run.record_every = 1 to guess from measured signals")
+    balances = [balance for window in windows if (balance := measured_balance(recording, window)) is not None]
+    if not balances:
+        return MeasuredGuesses([], "there is no steady window to guess from")
+    leftover = Leftover(balances)
+    broad = noise_guess(leftover)
+    noise = [Guess(BY_KEY[broad[0]], broad[1], math.nan)] if broad else []
+    if leftover.periodic_share < _PERIODIC_SEEN or not leftover.significant:
+        none = "" if noise else "the machine's voltage equation closes: nothing is seen to be wrong"
+        return MeasuredGuesses(noise, none, max(leftover.periodic_share, leftover.broad_share))
+    alone = leftover.alone()
+    guesses = [_guess(fit, leftover) for fit in leftover.together()]
+    first = _noise_first(leftover, alone[0])
+    rivals = [fit for fit in alone[1:] if fit.correction.cause not in _same(alone[0].correction.cause)]
+    next_best = (BY_KEY[rivals[0].correction.cause], rivals[0].explained) if rivals and not first else None
+    return MeasuredGuesses([*noise, *guesses] if first else [*guesses, *noise], "", leftover.periodic_share, next_best)
+
+
+def _same(cause):
+    return {cause, TWINS.get(cause)}
+
+
+def _noise_first(leftover, best):
+    """True where the orders are rather what noise and steps leave by chance than a cause of their own."""
+    if leftover.broad_share < _MUCH_NOISE * leftover.periodic_share:
+        return False
+    return best.explained < _LEAST_FIRST or best.correction.cause == "emf_harmonics"
+
+
+def _guess(fit, leftover):
+    key = fit.correction.cause
+    twin = TWINS.get(key)
+    if twin and not _all_legs_switch(leftover):
+        twin = None
+    size = fit.correction.size(leftover.balances[0], fit.numbers)
+    return Guess(BY_KEY[key], size, fit.explained, BY_KEY[twin] if twin else None)
+
+
+def _all_legs_switch(leftover):
+    """Dead time spares a leg that does not switch: with a clamping modulator the two are told apart."""
+    return all(bool(((b.duties > 0.0) & (b.duties < 1.0)).all()) for b in leftover.balances)
