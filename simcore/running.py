@@ -208,6 +208,12 @@ def _print(recording, expectations, folder, comparison, plot):
 
     console = Console(highlight=False)
     print_report(recording, expectations, console)
+    if not getattr(recording, "error", None):
+        from simcore.study.explain.explanation import explain_recording
+        from simcore.study.explain.text import print_short
+
+        console.print()
+        print_short(explain_recording(recording, measured=False), recording, console, folder)
     if comparison is not None:
         from simcore.study.baseline.tables import print_comparison
 

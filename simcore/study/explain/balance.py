@@ -13,7 +13,7 @@ import numpy as np
 from simcore.plant.bicubic import evaluate, spline_cells
 from simcore.plant.temperature import magnet_flux_Wb, resistance_ohm
 
-MOST_INTERVALS = 6_000
+MOST_INTERVALS = 4_000
 _ROTATE = np.exp(2j * np.pi / 3.0)
 PHASES = np.array([1.0, _ROTATE, _ROTATE**2])
 
@@ -92,11 +92,21 @@ def measured_balance(recording, window):
     machine = scenario.controller_machine
     speed = np.asarray(recording["speed_measured_rpm"][samples], dtype=np.float64)
     return Balance(
-        u_V=2.0 / 3.0 * link * (duties @ PHASES), duties=duties, link_V=link, i_A=current * np.exp(1j * measured), angle_rad=angle,
-        speed_rpm=speed, interval_s=stride * scenario.tick_s, tick_s=scenario.tick_s, resistance_ohm=resistance_ohm(machine), flux=flux_law(machine),
-        pole_pairs=scenario.machine.pole_pairs, max_current_A=scenario.machine.max_current_A, position=scenario.sensors.position,
+        u_V=2.0 / 3.0 * link * (duties @ PHASES),
+        duties=duties,
+        link_V=link,
+        i_A=current * np.exp(1j * measured),
+        angle_rad=angle,
+        speed_rpm=speed,
+        interval_s=stride * scenario.tick_s,
+        tick_s=scenario.tick_s,
+        resistance_ohm=resistance_ohm(machine),
+        flux=flux_law(machine),
+        pole_pairs=scenario.machine.pole_pairs,
+        max_current_A=scenario.machine.max_current_A,
+        position=scenario.sensors.position,
         carrier_Hz=scenario.inverter.switching_frequency_Hz,
-    )  # fmt: skip
+    )
 
 
 def flux_law(machine):

@@ -9,6 +9,20 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
 
+from simcore.study.explain.switched_on import (
+    channel_offsets,
+    clipped,
+    devices,
+    encoder_of,
+    encoder_value,
+    given,
+    harmonics,
+    link_errors,
+    lost_counts,
+    resolver_of,
+    six_step,
+)
+
 SIXES = tuple(Fraction(k) for k in (6, 12, 18, 24))
 
 
@@ -23,36 +37,26 @@ class Cause:
     switched_on: Callable
 
 
-def _resolver(scenario):
-    position = scenario.sensors.position
-    return position if position.kind == "resolver" else None
-
-
-def _encoder(scenario):
-    position = scenario.sensors.position
-    return position if position.kind == "encoder" else None
-
-
 def _resolver_order(multiple):
     def orders(scenario):
-        resolver = _resolver(scenario)
+        resolver = resolver_of(scenario)
         return (multiple * Fraction(resolver.pole_pairs, scenario.machine.pole_pairs),) if resolver else ()
 
     return orders
 
 
 def _turn_orders(scenario):
-    return tuple(Fraction(k, scenario.machine.pole_pairs) for k in range(1, 13)) if _encoder(scenario) else ()
+    return tuple(Fraction(k, scenario.machine.pole_pairs) for k in range(1, 13)) if encoder_of(scenario) else ()
 
 
 def _emf_orders(scenario):
-    given = [h.order for h in scenario.machine.emf_harmonics]
-    return tuple(sorted({Fraction(n - 1 if n % 3 == 1 else n + 1) for n in given})) if given else SIXES
+    listed = [h.order for h in scenario.machine.emf_harmonics]
+    return tuple(sorted({Fraction(n - 1 if n % 3 == 1 else n + 1) for n in listed})) if listed else SIXES
 
 
 def _cogging_orders(scenario):
-    given = tuple(Fraction(h.order, scenario.machine.pole_pairs) for h in scenario.machine.cogging)
-    return given or SIXES
+    listed = tuple(Fraction(h.order, scenario.machine.pole_pairs) for h in scenario.machine.cogging)
+    return listed or SIXES
 
 
 def _fixed(*orders):
@@ -63,143 +67,101 @@ def _none(_):
     return ()
 
 
-def _given(*path, plain=0.0, unit=""):
-    """The value at a path of the scenario as text where it differs from the plain one."""
-
-    def told(scenario):
-        here = scenario
-        for name in path:
-            here = getattr(here, name, None)
-        if here is None or here == plain or here == (plain,) * 3:
-            return ""
-        values = here if isinstance(here, tuple) else (here,)
-        return ", ".join(f"{value:g}" for value in values) + (f" {unit}" if unit else "")
-
-    return told
-
-
-def _devices(kind):
-    def told(scenario):
-        devices = scenario.inverter.devices
-        if devices is None:
-            return ""
-        if kind == "resistance":
-            return "channel resistance" if devices.kind == "mosfet" else "slope resistance"
-        drops = [] if devices.kind == "mosfet" else ["switch threshold"]
-        return " and ".join([*drops, *(["diode threshold"] if devices.diode is not None else [])])
-
-    return told
-
-
-def _encoder_value(name, plain):
-    def told(scenario):
-        encoder = _encoder(scenario)
-        value = getattr(encoder, name, plain) if encoder else plain
-        return "" if value in (plain, None) else f"{value:g}"
-
-    return told
-
-
-def _harmonics(name, value, unit):
-    def told(scenario):
-        given = getattr(scenario.machine, name)
-        return ", ".join(f"{getattr(h, value):g} {unit} at {h.order}" for h in given if getattr(h, value))
-
-    return told
-
-
-def _six_step(scenario):
-    return "six_step" if scenario.inverter.modulation == "six_step" else ""
-
-
 _CURRENT, _POSITION, _LINK = ("sensors", "current"), ("sensors", "position"), ("sensors", "link_voltage")
+_FOLLOWS = "the true current follows up to the loop's bandwidth"
+_OF_ANGLE = "the same angle at any speed until the tracking loop filters it; volts grow with speed, torque ripple with current"
 CAUSES = (
     Cause(
-        "current_offset", "current sensor offset", _fixed(1), "as large as the offset, whatever the torque; the loop lets the true "
-        "current follow up to its bandwidth", _given(*_CURRENT, "offset_A", unit="A"),
+        "current_offset", "current sensor offset", _fixed(1),
+        f"as large as the offset, whatever the torque; {_FOLLOWS}", given(*_CURRENT, "offset_A", unit="A"),
     ),
     Cause(
-        "current_gain", "current sensor gain mismatch", _fixed(2), "with the current; the loop lets the true current follow up to "
-        "its bandwidth; unequal phases also shift the mean", _given(*_CURRENT, "gain", plain=1.0),
+        "current_gain", "current sensor gain mismatch", _fixed(2),
+        f"with the current; {_FOLLOWS}; unequal phases also shift the mean", given(*_CURRENT, "gain", plain=1.0),
     ),
     Cause(
-        "current_lag", "current sensor's low-pass", _none, "no order: turns and shortens the current by speed over bandwidth",
-        _given(*_CURRENT, "bandwidth_Hz", unit="Hz"),
-    ),
-    Cause("current_noise", "current sensor noise", _none, "no order: broad, with the loop's gain",
-          _given(*_CURRENT, "noise_rms_A", unit="A")),
-    Cause("current_steps", "steps of the current converter", _none, "no order of its own: broad, half a step",
-          _given(*_CURRENT, "adc_bits", plain=0, unit="bits")),
-    Cause("current_clipping", "current sensor clipped at its range", _fixed(6, 12), "sets in where a phase's peak reaches the range",
-          lambda s: _clipped(s)),
-    Cause(
-        "resolver_offset", "resolver channel offset", _resolver_order(1), "angle error independent of speed until the tracking loop "
-        "filters it; volts grow with speed, torque ripple with current", lambda s: _pair(s, "offset_sin", "offset_cos"),
+        "current_lag", "current sensor's low-pass", _none,
+        "no order: turns and shortens the current by speed over bandwidth", given(*_CURRENT, "bandwidth_Hz", unit="Hz"),
     ),
     Cause(
-        "resolver_amplitude", "resolver amplitude imbalance", _resolver_order(2), "angle error independent of speed until the "
-        "tracking loop filters it; volts grow with speed, torque ripple with current", _given(*_POSITION, "amplitude_imbalance"),
+        "current_noise", "current sensor noise", _none,
+        "no order: broad, with the loop's gain", given(*_CURRENT, "noise_rms_A", unit="A"),
     ),
     Cause(
-        "resolver_quadrature", "resolver quadrature error", _resolver_order(2), "as the amplitude imbalance, a quarter period apart, "
-        "and as much in the mean of the angle", _given(*_POSITION, "quadrature_error_deg", unit="deg"),
+        "current_steps", "steps of the current converter", _none,
+        "no order of its own: broad, half a step", given(*_CURRENT, "adc_bits", plain=0, unit="bits"),
     ),
-    Cause("position_noise", "noise of the angle sensor", _none, "no order: broad up to the tracking loop's bandwidth; volts grow "
-          "with speed", _given(*_POSITION, "noise_rms")),
-    Cause("angle_offset", "angle offset (mounting)", _none, "no order: torque and id off by sine and cosine of the angle, unlike in "
-          "both directions", _given(*_POSITION, "mounting_offset_deg", unit="deg")),
-    Cause("encoder_lines", "coarse lines of the encoder", _none, "no low order: steps of a count; the speed's ripple grows towards "
-          "standstill", _encoder_value("lines", 0)),
-    Cause("encoder_counts", "counts that the encoder loses, or a wrong number of lines", _turn_orders, "a part of every turn, or "
-          "growing turn by turn without index", lambda s: _lost(s)),
     Cause(
-        "dead_time", "dead time", lambda s: SIXES, "volts by link voltage and carrier, not by speed or current: the ripple falls "
-        "with a faster loop and, relative to the current, with its size", _given("inverter", "dead_time_s", unit="s"),
+        "current_clipping", "current sensor clipped at its range", _fixed(6, 12),
+        "sets in where a phase's peak reaches the range", clipped,
     ),
-    Cause("device_drop", "forward drop of switches and diodes", lambda s: SIXES, "as dead time, but volts of the devices: not by "
-          "link voltage and carrier", _devices("drop")),
-    Cause("device_resistance", "more resistance than believed (devices, warm winding)", _none, "no order: volts grow with the "
-          "current", _devices("resistance")),
-    Cause("minimum_pulse", "short pulses dropped", _fixed(6, 12, 18, 24), "only near the voltage limit or at small voltage",
-          _given("inverter", "minimum_pulse_s", unit="s")),
-    Cause("overmodulation", "overmodulation up to six-step", lambda s: SIXES, "only beyond the linear limit", _six_step),
-    Cause("link_voltage", "link voltage sensor's gain or offset", _none, "no order: all volts off by the same share",
-          lambda s: _link(s)),
-    Cause("link_noise", "link voltage sensor's noise", _none, "no order: broad, along the voltage",
-          _given(*_LINK, "noise_rms_V", unit="V")),
-    Cause("emf_harmonics", "harmonics of the EMF", _emf_orders, "volts grow with speed; the torque ripple with the current",
-          _harmonics("emf_harmonics", "amplitude_percent", "%")),
-    Cause("cogging", "cogging torque", _cogging_orders, "the same torque whatever current and speed; the speed's ripple falls with "
-          "speed squared", _harmonics("cogging", "torque_Nm", "Nm")),
+    Cause(
+        "resolver_offset", "resolver channel offset", _resolver_order(1),
+        _OF_ANGLE, channel_offsets,
+    ),
+    Cause(
+        "resolver_amplitude", "resolver amplitude imbalance", _resolver_order(2),
+        _OF_ANGLE, given(*_POSITION, "amplitude_imbalance"),
+    ),
+    Cause(
+        "resolver_quadrature", "resolver quadrature error", _resolver_order(2),
+        "as the amplitude imbalance, a quarter period apart, and as much in the mean of the angle",
+        given(*_POSITION, "quadrature_error_deg", unit="deg"),
+    ),
+    Cause(
+        "position_noise", "noise of the angle sensor", _none,
+        "no order: broad up to the tracking loop's bandwidth; volts grow with speed", given(*_POSITION, "noise_rms"),
+    ),
+    Cause(
+        "angle_offset", "angle offset (mounting)", _none,
+        "no order: torque and id off by sine and cosine of the angle, unlike in both directions",
+        given(*_POSITION, "mounting_offset_deg", unit="deg"),
+    ),
+    Cause(
+        "encoder_lines", "coarse lines of the encoder", _none,
+        "no low order: steps of a count; the speed's ripple grows towards standstill", encoder_value("lines", 0),
+    ),
+    Cause(
+        "encoder_counts", "counts that the encoder loses, or a wrong number of lines", _turn_orders,
+        "a part of every turn, or growing turn by turn without index", lost_counts,
+    ),
+    Cause(
+        "dead_time", "dead time", lambda s: SIXES,
+        "volts by link voltage and carrier, not by speed or current: less ripple with a faster loop or a larger current",
+        given("inverter", "dead_time_s", unit="s"),
+    ),
+    Cause(
+        "device_drop", "forward drop of switches and diodes", lambda s: SIXES,
+        "as dead time, but volts of the devices: not by link voltage and carrier", devices("drop"),
+    ),
+    Cause(
+        "device_resistance", "more resistance than believed (devices, warm winding)", _none,
+        "no order: volts grow with the current", devices("resistance"),
+    ),
+    Cause(
+        "minimum_pulse", "short pulses dropped", lambda s: SIXES,
+        "only near the voltage limit or at small voltage", given("inverter", "minimum_pulse_s", unit="s"),
+    ),
+    Cause("overmodulation", "overmodulation up to six-step", lambda s: SIXES, "only beyond the linear limit", six_step),
+    Cause(
+        "link_voltage", "link voltage sensor's gain or offset", _none,
+        "no order: all volts off by the same share", link_errors,
+    ),
+    Cause(
+        "link_noise", "link voltage sensor's noise", _none,
+        "no order: broad, along the voltage", given(*_LINK, "noise_rms_V", unit="V"),
+    ),
+    Cause(
+        "emf_harmonics", "harmonics of the EMF", _emf_orders,
+        "volts grow with speed; the torque ripple with the current", harmonics("emf_harmonics", "amplitude_percent", "%"),
+    ),
+    Cause(
+        "cogging", "cogging torque", _cogging_orders,
+        "the same torque whatever current and speed; the speed's ripple falls with speed squared",
+        harmonics("cogging", "torque_Nm", "Nm"),
+    ),
 )  # fmt: skip
 BY_KEY = {cause.key: cause for cause in CAUSES}
-
-
-def _pair(scenario, first, second):
-    resolver = _resolver(scenario)
-    if resolver is None or not (getattr(resolver, first) or getattr(resolver, second)):
-        return ""
-    return f"{getattr(resolver, first):g}, {getattr(resolver, second):g}"
-
-
-def _clipped(scenario):
-    reach = scenario.sensors.current.range_A
-    return f"{reach:g} A" if 0.0 < reach < scenario.machine.max_current_A else ""
-
-
-def _lost(scenario):
-    encoder = _encoder(scenario)
-    if encoder is None:
-        return ""
-    wrong = encoder.believed_lines not in (None, encoder.lines)
-    told = [f"{encoder.lost_counts_per_turn} a turn"] if encoder.lost_counts_per_turn else []
-    return ", ".join([*told, *([f"{encoder.believed_lines} lines believed of {encoder.lines}"] if wrong else [])])
-
-
-def _link(scenario):
-    sensor = scenario.sensors.link_voltage
-    told = [f"gain {sensor.gain:g}"] if sensor.gain != 1.0 else []
-    return ", ".join([*told, *([f"offset {sensor.offset_V:g} V"] if sensor.offset_V else [])])
 
 
 def causes_of(order, scenario):

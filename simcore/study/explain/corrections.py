@@ -14,13 +14,15 @@ from simcore.report.wording import number
 from simcore.study.explain.balance import PHASES, phases_of
 
 _EMF_ORDERS = (6, 12)
+# Their volts depend on the currents, so the sensors are put right before them.
+POWER_STAGE = ("dead_time", "device_drop", "device_resistance")
 _SIGN_BAND = 0.01  # of the greatest current: a drop does not jump at zero current
 
 
 @dataclass(frozen=True)
 class Correction:
     """cause: key in CAUSES. count: unknown numbers. scale(balance) => their scale. apply(balance, p) => changed arrays.
-    size(balance, p) => words. plausible(p) => False for a sign that the imperfection cannot have."""
+    size(balance, p) => words. plausible(p) => False for a sign or size that the imperfection cannot have."""
 
     cause: str
     count: int
@@ -161,17 +163,19 @@ _ALWAYS = (
     Correction("current_offset", 2, lambda b: (1e-3 * b.max_current_A,) * 2, _offset,
                lambda b, p: f"a vector of {number(math.hypot(*p), 'A', 2)}"),
     Correction("current_gain", 3, lambda b: (1e-3,) * 3, _gain,
-               lambda b, p: f"{_percent(2.0 * math.hypot(p[1], p[2]))} between phases, {_percent(p[0])} in the mean"),
+               lambda b, p: f"{_percent(2.0 * math.hypot(p[1], p[2]))} between phases, {_percent(p[0])} in the mean",
+               lambda p: np.max(np.abs(p)) < 0.2),
     Correction("current_lag", 1, lambda b: (1e-6,), _lag, lambda b, p: f"about {1.0 / (2.0 * math.pi * p[0]):.0f} Hz",
                lambda p: p[0] > 0.0),
-    Correction("angle_offset", 1, lambda b: (1e-3,), _angle, lambda b, p: f"{math.degrees(p[0]):+.2g} deg electrical"),
+    Correction("angle_offset", 1, lambda b: (1e-3,), _angle, lambda b, p: f"{math.degrees(p[0]):+.2g} deg electrical",
+               lambda p: abs(p[0]) < 0.6),
     Correction("dead_time", 1, lambda b: (1e-2,), _dead_time,
                lambda b, p: f"{number(p[0], 'V', 2)} a leg, as of {number(p[0] / _volts_a_second(b), 's', 2)} of dead time",
                lambda p: p[0] > 0.0),
     Correction("device_drop", 1, lambda b: (1e-2,), _drop, lambda b, p: f"{number(p[0], 'V', 2)} a leg", lambda p: p[0] > 0.0),
     Correction("device_resistance", 1, lambda b: (1e-2 * b.resistance_ohm + 1e-6,), _resistance,
                lambda b, p: number(p[0], "ohm", 2), lambda p: p[0] > 0.0),
-    Correction("link_voltage", 1, lambda b: (1e-3,), _link, lambda b, p: f"{100.0 * p[0]:+.2g} %"),
+    Correction("link_voltage", 1, lambda b: (1e-3,), _link, lambda b, p: f"{100.0 * p[0]:+.2g} %", lambda p: abs(p[0]) < 0.2),
     Correction("emf_harmonics", 8, lambda b: (1e-5,) * 8, _emf, _emf_share),
 )  # fmt: skip
 _RESOLVER = (

@@ -53,7 +53,8 @@ def as_dict(told):
         ],
         "windows": [
             {
-                "from_s": window.from_s, "to_s": window.to_s, "speed_rpm": window.speed_rpm, "electrical_Hz": window.electrical_Hz,
+                "from_s": window.from_s, "to_s": window.to_s, "speed_rpm": window.speed_rpm,
+                "electrical_Hz": window.electrical_Hz,
                 "orders": [
                     {
                         "electrical": float(order), "mechanical": float(order * scenario.machine.pole_pairs),

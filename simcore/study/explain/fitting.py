@@ -5,59 +5,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from simcore.study.explain.corrections import Correction, corrections_for
+from simcore.study.explain.corrections import POWER_STAGE, Correction, corrections_for
+from simcore.study.explain.order_space import OrderSpace
 
-_HIGHEST = 13
-_MOST_ORDERS = 240
 _PRICE, _IMPLAUSIBLE = 0.005, 0.05  # in shares explained
-_LEAST_GAIN, _NEEDED = 0.15, 0.3  # of what is left, to be picked and to stay
+_LEAST_GAIN, _NEEDED = 0.15, 50.0  # to be picked, of what is left; to stay, in weighted power
 _TRUST = 0.05  # what has been taken out of an order is known to this share
 _ABOVE_TRUST, _LEAST_SEEN = 4.0, 5e-5  # the latter of the voltage
 # Alike in the currents and voltages of one carrier and one link voltage, unless legs are clamped.
 TWINS = {"dead_time": "device_drop", "device_drop": "dead_time"}
 _ABOVE_NOISE = 25.0  # in power
-
-
-class OrderSpace:
-    """Orders -13 ... 13 of the electrical frequency in one window's rows, and low multiples of a sensor's own frequency."""
-
-    def __init__(self, balance):
-        angle = balance.middle_rad
-        reach = int(np.pi / np.max(np.abs(np.diff(angle))) * 0.9) if len(angle) > 1 else 0
-        whole = np.arange(-min(_HIGHEST, reach), min(_HIGHEST, reach) + 1)
-        part, limit = sensor_pitch(balance)
-        parts = np.arange(-round(limit / part), round(limit / part) + 1) * part if part < 1.0 else whole
-        self.orders = np.unique(np.round(np.concatenate((whole, parts)), 9))
-        self._between = np.arange(-4, 5) + 0.5 * part
-        self._angle = angle
-        # Tapered, so that windows need not be whole periods to the row.
-        self._weights = np.hanning(len(angle) + 2)[1:-1]
-        self._basis = np.exp(1j * np.outer(angle, self.orders))
-        weighted = self._basis.conj().T * self._weights
-        gram = weighted @ self._basis
-        self._solve = np.linalg.solve(gram + 1e-12 * np.trace(gram).real / len(gram) * np.eye(len(gram)), weighted)
-
-    def project(self, residual):
-        """(residual (n,)) => complex amplitude of each order."""
-        return self._solve @ residual
-
-    def noise(self, residual, amplitudes):
-        """=> what the orders do not hold (n,), and the amplitude that noise alone has at an order (rms)."""
-        left = residual - self._basis @ amplitudes
-        between = np.exp(-1j * np.outer(self._between, self._angle)) @ (self._weights * left) / np.sum(self._weights)
-        return left, float(np.sqrt(np.mean(np.abs(between) ** 2)))
-
-
-def sensor_pitch(balance):
-    """=> electrical order of the angle sensor's own turn, and how far its multiples are looked at."""
-    turned = abs(balance.angle_rad[-1] - balance.angle_rad[0]) / (2.0 * np.pi * balance.pole_pairs)
-    if balance.position.kind == "resolver":
-        pitch = balance.position.pole_pairs / balance.pole_pairs
-    elif balance.position.kind == "encoder":
-        pitch = 1.0 / balance.pole_pairs
-    else:
-        return 1.0, 0.0
-    return (pitch, 4.0) if turned * pitch * balance.pole_pairs >= 1.0 else (1.0, 0.0)
 
 
 @dataclass(frozen=True)
@@ -108,13 +65,12 @@ class Leftover:
         return self.power > _ABOVE_NOISE * self.noise_power
 
     def _after(self, picks, numbers):
-        """Amplitudes that are left when the corrections are applied one after the other."""
+        """Amplitudes that are left when the corrections are applied: what is measured first, then what depends on it."""
+        pairs = sorted(zip(picks, _split(numbers, picks), strict=True), key=lambda pair: pair[0].cause in POWER_STAGE)
         left = []
         for balance, space in zip(self.balances, self.spaces, strict=True):
-            at = 0
-            for pick in picks:
-                balance = replace(balance, **pick.apply(balance, numbers[at : at + pick.count]))
-                at += pick.count
+            for pick, own in pairs:
+                balance = replace(balance, **pick.apply(balance, own))
             left.append(space.project(balance.residual()))
         return np.concatenate(left)
 
@@ -167,18 +123,18 @@ class Leftover:
             weights = self._weights(left)
             without = [self.fit([one for one in picked if one is not gone], weights)[1] for gone in picked]
             k = int(np.argmin([_power(one * weights) for one in without]))
-            if 1.0 - max(_power(left * weights), len(left)) / _power(without[k] * weights) > _NEEDED:
+            if _power(without[k] * weights) - _power(left * weights) > _NEEDED:
                 break
             picked = [one for one in picked if one is not picked[k]]
             left = self.fit(picked)[1]
         return self._with_shares(picked)
 
     def _trial(self, picked, correction, weights):
-        """=> weighted power left with one correction more (raised where its sign cannot be), the correction, what is left."""
-        numbers, left = self.fit([*picked, correction], weights)
-        own = numbers[len(numbers) - correction.count :]
-        price = 1.0 + _PRICE * correction.count if correction.plausible(own) else math.inf
-        return price * _power(left * weights), correction, left
+        """=> weighted power left with one correction more (infinite where a size cannot be), the correction, what is left."""
+        together = [*picked, correction]
+        numbers, left = self.fit(together, weights)
+        possible = all(one.plausible(own) for one, own in zip(together, _split(numbers, together), strict=True))
+        return (1.0 + _PRICE * correction.count) * _power(left * weights) if possible else math.inf, correction, left
 
     def _weights(self, left):
         """Of each order: one over noise and the trust in what has been taken out of it."""
@@ -188,7 +144,7 @@ class Leftover:
         if not picked:
             return []
         numbers, left = self.fit(picked)
-        parts = np.split(numbers, np.cumsum([one.count for one in picked])[:-1])
+        parts = _split(numbers, picked)
         lost = [
             _power(self.fit([one for one in picked if one is not gone])[1]) - _power(left) if len(picked) > 1 else self.power
             for gone in picked
@@ -196,6 +152,11 @@ class Leftover:
         explained = (1.0 - _power(left) / self.power) / max(sum(lost), 1e-300)
         fits = [Fit(one, part, explained * share) for one, part, share in zip(picked, parts, lost, strict=True)]
         return sorted(fits, key=lambda fit: -fit.explained)
+
+
+def _split(numbers, picks):
+    """Numbers of several corrections => those of each."""
+    return np.split(numbers, np.cumsum([one.count for one in picks])[:-1]) if picks else []
 
 
 def _power(amplitudes):

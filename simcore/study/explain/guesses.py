@@ -38,7 +38,7 @@ class MeasuredGuesses:
 def measured_guesses(recording, windows):
     """(recording, SteadyWindows) => MeasuredGuesses from measured currents, angle, link voltage and commanded duties."""
     if recording.scenario.record_every != 1:
-        return MeasuredGuesses([], "rows are farther apart than updates; set run.record_every = 1 to guess from measured signals")
+        return MeasuredGuesses([], "rows are farther apart than ticks: set run.record_every = 1 to guess from measured signals")
     balances = [balance for window in windows if (balance := measured_balance(recording, window)) is not None]
     if not balances:
         return MeasuredGuesses([], "there is no steady window to guess from")

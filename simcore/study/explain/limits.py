@@ -22,7 +22,6 @@ class LimitSpan:
     speed_rpm: float
     torque_Nm: float
     asked_Nm: float
-    current_A: float
     id_A: float
     link_V: float
     margin_V: float
@@ -72,12 +71,17 @@ def _span(recording, name, first, stop, edges):
 
     margin = of("voltage_margin_V")
     return LimitSpan(
-        name=name, from_s=float(edges[first]), to_s=float(edges[stop]), speed_rpm=mean("speed_rpm"),
-        torque_Nm=mean("torque_Nm"), asked_Nm=mean("torque_reference_Nm"),
-        current_A=float(np.max(np.hypot(of("id_A"), of("iq_A")), initial=0.0)), id_A=mean("id_A"), link_V=mean("link_voltage_V"),
+        name=name,
+        from_s=float(edges[first]),
+        to_s=float(edges[stop]),
+        speed_rpm=mean("speed_rpm"),
+        torque_Nm=mean("torque_Nm"),
+        asked_Nm=mean("torque_reference_Nm"),
+        id_A=mean("id_A"),
+        link_V=mean("link_voltage_V"),
         margin_V=float(np.mean(margin)) if len(margin) else float("nan"),
         least_margin_V=float(np.min(margin)) if len(margin) else float("nan"),
-    )  # fmt: skip
+    )
 
 
 def reason(span, scenario):
@@ -88,7 +92,7 @@ def reason(span, scenario):
     told = {
         "current": f"more current was asked for than machine.max_current_A = {most} allows; {torque}",
         "voltage": f"at {_speed(span)} and {volts} id was taken to {number(span.id_A, 'A', 3)} to weaken the flux; {torque}",
-        "voltage_and_current": f"at {_speed(span)} and {volts} neither more volts nor more than {most} were to be had; {torque}",
+        "voltage_and_current": f"at {_speed(span)} and {volts} there were neither more volts nor more than {most}; {torque}",
         "mtpv": f"at {_speed(span)} and {volts} no other current makes more torque out of the voltage; {torque}",
         "modulator": f"the current loop asked for more than the modulator gives without distortion at {volts}; {torque}",
         "torque_slew": f"the torque's rate was held to tuning.torque_slew_Nm_per_s; {torque}",
@@ -104,7 +108,8 @@ def _speed(span):
 
 def _torque_words(span):
     made = f"torque {number(span.torque_Nm, 'Nm', 4)}"
-    if np.isfinite(span.asked_Nm) and abs(span.asked_Nm - span.torque_Nm) > 0.005 * max(abs(span.asked_Nm), abs(span.torque_Nm)):
+    apart, size = abs(span.asked_Nm - span.torque_Nm), max(abs(span.asked_Nm), abs(span.torque_Nm))
+    if np.isfinite(span.asked_Nm) and apart > 0.005 * size:
         made += f" of {number(span.asked_Nm, 'Nm', 4)} asked"
     return made
 

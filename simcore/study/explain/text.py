@@ -10,7 +10,8 @@ from simcore.study.explain.limits import margin_words, reason
 from simcore.study.explain.orders import SIGNALS
 
 _LISTED_SPANS, _LISTED_ORDERS, _LISTED_GUESSES = 3, 10, 3
-_SHORT = {"angle_error_deg": "angle error deg", "id_A": "id A", "iq_A": "iq A", "torque_Nm": "torque Nm", "speed_rpm": "speed rpm"}
+_HEADS = ("id A", "iq A", "torque Nm", "speed rpm", "angle error deg")
+_SHORT = dict(zip(SIGNALS, _HEADS, strict=True))
 
 
 def print_explanation(told, recording, console):
@@ -19,7 +20,7 @@ def print_explanation(told, recording, console):
     console.print()
     for title, lines in (
         ("Limits", limit_lines(told, recording)),
-        *((window_title(window), order_lines(told, content)) for window, content in zip(told.windows, told.contents, strict=True)),
+        *((window_title(w), order_lines(told, content)) for w, content in zip(told.windows, told.contents, strict=True)),
         ("How these causes scale", scale_lines(told)),
         ("First guess, by what only a simulation knows (true beside measured signals)", finding_lines(told)),
         ("First guess from measured currents, angle, link voltage and duties alone", guess_lines(told)),
@@ -30,6 +31,36 @@ def print_explanation(told, recording, console):
             for line in lines:
                 say(console, line, hanging=4)
             console.print()
+
+
+def print_short(told, recording, console, folder):
+    """(Explanation without the measured guesses, its recording, rich Console, result folder) => None. For the end of a run."""
+    lines = short_lines(told, recording)
+    if lines:
+        for line in lines:
+            say(console, line)
+        say(console, f"More on limits and ripple: drybench explain {folder}")
+        console.print()
+
+
+def short_lines(told, recording):
+    """=> lines: when limits bound, the torque's strongest orders in the last steady window, what likely makes them."""
+    lines = []
+    if told.spans and limits_reported(recording):
+        longest = sorted(sorted(told.spans, key=lambda span: -span.length_s)[:_LISTED_SPANS], key=lambda span: span.from_s)
+        when = [f"{code_text(s.name)} {number(s.from_s, 's', 4)} to {number(s.to_s, 's', 4)}" for s in longest]
+        more = f" and {len(told.spans) - len(longest)} shorter" if len(told.spans) > len(longest) else ""
+        lines.append(f"Limits bound: {', '.join(when)}{more}.")
+    if told.windows:
+        window, content = told.windows[-1], told.contents[-1]
+        rows = [(content.row(order).get("torque_Nm", 0.0), order) for order in content.seen]
+        strongest = sorted((row for row in rows if row[0] > 0.0), reverse=True)[:_LISTED_SPANS]
+        ripple = ", ".join(f"{order} ({number(float(value), 'Nm', 2)})" for value, order in strongest)
+        causes = ", ".join(f"{BY_KEY[one.cause].words} ({one.size})" for one in told.findings[:2])
+        steady = f"Torque ripple, steady at {number(window.speed_rpm, 'rpm', 4)}: "
+        steady += f"electrical order {ripple}" if ripple else "no order above noise"
+        lines.append(f"{steady}{f'; likely {causes}' if causes else ''}.")
+    return lines
 
 
 def limit_lines(told, recording):
@@ -134,6 +165,8 @@ def guess_lines(told):
     for k, one in enumerate(guesses.guesses[:_LISTED_GUESSES], start=1):
         words = one.cause.words + (f" or {one.twin.words}" if one.twin else "")
         share = "" if math.isnan(one.share) else f"; explains {_percent(one.share)} of what is left over"
+        if one.share < 0.005:
+            share = "; few volts, at an order of its own"
         lines.append(f"  {k}. {words}: {one.size}{share}")
     left = _percent(guesses.leftover_share)
     lines.append(f"  Left over of the voltage equation of the machine that the controller believes in: {left} of the voltage.")

@@ -57,7 +57,7 @@ class Stage:
         return 1e-5 * max(float(np.max(np.abs(self.torque(np.array([1j * self.scale_A]))))), 1e-9)
 
     def ripple_of_current(self, error):
-        """(error of the measured current, stator frame (n,)) => torque ripple [Nm rms] of a loop that holds what it measures."""
+        """(error of the measured current, stator frame (n,)) => torque ripple [Nm rms] of a loop that holds what it sees."""
         held = self.rotor - error * np.exp(-1j * self.angle)
         return float(np.std(self.torque(held) - self.torque(self.rotor)))
 
