@@ -96,16 +96,17 @@ def selftest(scenario, overrides, with_sensors, as_json):
 
 
 @main.command()
-@click.argument("folder")
+@click.argument("results")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document instead.")
-def explain(folder, as_json):
-    """Tell from a result FOLDER where and why the drive was limited, which orders its ripple has, and what likely makes them.
+def explain(results, as_json):
+    """Tell from RESULTS where and why the drive was limited, which orders its ripple has, and what likely makes them.
 
-    Exit status: 0 told, 2 no result folder.
+    RESULTS: a folder that run wrote, such as results/torque_steps, or a recording kept in a file. Exit status: 0 told, 2 wrong
+    input.
     """
-    from simcore.study.explain.command import explain_folder
+    from simcore.study.explain.command import explain_results
 
-    sys.exit(explain_folder(Path(folder), as_json=as_json))
+    sys.exit(explain_results(Path(results), as_json=as_json))
 
 
 @main.command()

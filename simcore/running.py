@@ -213,7 +213,7 @@ def _print(recording, expectations, folder, comparison, plot):
         from simcore.study.explain.text import print_short
 
         console.print()
-        print_short(explain_recording(recording, measured=False), recording, console, folder)
+        print_short(explain_recording(recording, short=True), recording, console, folder)
     if comparison is not None:
         from simcore.study.baseline.tables import print_comparison
 

@@ -11,17 +11,17 @@ from simcore.scenario import ScenarioError
 TOLD, WRONG_INPUT = 0, 2
 
 
-def explain_folder(folder, *, as_json=False):
-    """(result folder) => exit status; the explanation is printed."""
+def explain_results(path, *, as_json=False):
+    """(result folder, or a file of a recording) => exit status; the explanation is printed."""
     from rich.console import Console
 
     from simcore.study.explain.explanation import as_dict, explain_recording
-    from simcore.study.explain.stored import read_results
+    from simcore.study.explain.stored import read_recording
     from simcore.study.explain.text import print_explanation
 
     with interruptible() as check:
         try:
-            recording = read_results(folder)
+            recording = read_recording(path)
         except ScenarioError as error:
             say(str(error))
             return WRONG_INPUT

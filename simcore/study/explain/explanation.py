@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 
 from simcore.measure.errors import MeasureError
 from simcore.study.explain.causes import BY_KEY, CAUSES, causes_of
-from simcore.study.explain.guesses import MeasuredGuesses, measured_guesses
+from simcore.study.explain.guess import MeasuredGuesses
 from simcore.study.explain.limits import limit_spans, margin_words, reason
 from simcore.study.explain.orders import order_content
 from simcore.study.explain.truth import true_findings
@@ -28,19 +28,26 @@ class Explanation:
         return [(cause, told) for cause in CAUSES if (told := cause.switched_on(self.scenario))]
 
 
-def explain_recording(recording, *, measured=True):
-    """(recording; measured=False leaves out the guesses from measured signals, which take longest) => Explanation."""
+def explain_recording(recording, *, short=False):
+    """(recording; short: the last steady window only and no guesses from measured signals) => Explanation."""
     scenario, spans = recording.scenario, limit_spans(recording)
     try:
-        windows = steady_windows(recording)
+        windows = steady_windows(recording)[-1 if short else 0 :]
     except MeasureError:
         windows = []
     if not windows:
         none = MeasuredGuesses([], "there is no steady window to guess from")
         return Explanation(scenario, spans, guesses=none)
-    guesses = measured_guesses(recording, windows) if measured else MeasuredGuesses([])
+    guesses = MeasuredGuesses([]) if short else _measured(recording, windows)
     contents = [order_content(recording, window) for window in windows]
     return Explanation(scenario, spans, windows, contents, true_findings(recording, windows[-1]), guesses)
+
+
+def _measured(recording, windows):
+    # What fits is not loaded for the few lines after a run.
+    from simcore.study.explain.guesses import measured_guesses
+
+    return measured_guesses(recording, windows)
 
 
 def as_dict(told):

@@ -5,7 +5,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from simcore.study.explain.corrections import POWER_STAGE, Correction, corrections_for
+from simcore.study.explain.correction import Correction
+from simcore.study.explain.corrections import corrections_for
+from simcore.study.explain.corrections_voltage import POWER_STAGE
 from simcore.study.explain.order_space import OrderSpace
 
 _PRICE, _IMPLAUSIBLE = 0.005, 0.05  # in shares explained
@@ -57,22 +59,35 @@ class Leftover:
     @property
     def broad_share(self):
         """Of the voltage: what no order holds, rms."""
-        return float(np.sqrt(np.mean(np.abs(np.concatenate(self.broad)) ** 2))) / max(self.voltage_V, 1e-12)
+        return self.share_of_voltage(self.broad)
+
+    def share_of_voltage(self, parts):
+        """[(n,)] volts of each window => rms over that of the voltage."""
+        return float(np.sqrt(np.mean(np.abs(np.concatenate(parts)) ** 2))) / max(self.voltage_V, 1e-12)
 
     @property
     def significant(self):
         """True where the orders stand above noise."""
         return self.power > _ABOVE_NOISE * self.noise_power
 
-    def _after(self, picks, numbers):
-        """Amplitudes that are left when the corrections are applied: what is measured first, then what depends on it."""
-        pairs = sorted(zip(picks, _split(numbers, picks), strict=True), key=lambda pair: pair[0].cause in POWER_STAGE)
-        left = []
-        for balance, space in zip(self.balances, self.spaces, strict=True):
+    def _corrected(self, pairs):
+        """(correction, its numbers) pairs => residuals, one a window: what is measured is put right first, then what depends
+        on it."""
+        pairs = sorted(pairs, key=lambda pair: pair[0].cause in POWER_STAGE)
+        for balance in self.balances:
             for pick, own in pairs:
                 balance = replace(balance, **pick.apply(balance, own))
-            left.append(space.project(balance.residual()))
-        return np.concatenate(left)
+            yield balance.residual()
+
+    def _after(self, picks, numbers):
+        """Amplitudes that are left when the corrections are applied."""
+        residuals = self._corrected(list(zip(picks, _split(numbers, picks), strict=True)))
+        return np.concatenate([space.project(r) for space, r in zip(self.spaces, residuals, strict=True)])
+
+    def broad_after(self, fits):
+        """[Fit] => what no order holds (n,), one a window, when they are applied: high orders of a cause go with it."""
+        residuals = self._corrected([(fit.correction, fit.numbers) for fit in fits])
+        return [space.noise(r, space.project(r))[0] for space, r in zip(self.spaces, residuals, strict=True)]
 
     def fit(self, picks, weights=1.0):
         """(corrections, weight of each order) => their numbers together, and the amplitudes that are left."""
@@ -100,14 +115,13 @@ class Leftover:
             fits.append(Fit(correction, numbers, 1.0 - _power(left) / self.power))
         return sorted(fits, key=lambda fit: -fit.worth)
 
-    def together(self, most=5):
-        """=> the few corrections that close the equation together, each Fit with its share, the largest first.
+    def together(self, first, most=5):
+        """(best correction alone) => the few that close the equation together, each Fit with its share, the largest first.
 
         Picked one after the other; then those are dropped again that later ones have made needless. An order counts by what
         is left of it against noise and against what the causes found so far can be trusted to there, so that a small cause
         with an order of its own is found beside a large one.
         """
-        first = self.alone()[0].correction
         picked, left = [first], self.fit([first])[1]
         while len(picked) < most:
             weights = self._weights(left)

@@ -1,38 +1,17 @@
 """First guesses: from measured signals alone, as on hardware, and from what only a simulation knows."""
 
 import math
-from dataclasses import dataclass
 
 from simcore.study.explain.balance import measured_balance
-from simcore.study.explain.causes import BY_KEY, Cause
+from simcore.study.explain.causes import BY_KEY
 from simcore.study.explain.fitting import TWINS, Leftover
+from simcore.study.explain.guess import Guess, MeasuredGuesses
 from simcore.study.explain.noise import noise_guess
 
 _PERIODIC_SEEN = 1e-4  # of the voltage; less is below what a drive can be known to
 _MUCH_NOISE = 8.0
+_FITTED = 0.03  # of what the corrections take out: so much they may leave at high orders
 _LEAST_FIRST = 0.5
-
-
-@dataclass(frozen=True)
-class Guess:
-    """A likely cause: its size in words, what share of the unexplained orders it takes (nan: it makes none), and a twin that
-    looks the same."""
-
-    cause: Cause
-    size: str
-    share: float
-    twin: Cause | None = None
-
-
-@dataclass(frozen=True)
-class MeasuredGuesses:
-    """guesses: ranked. why_none: a sentence where there are none. leftover_share: what is left of the voltage equation, of
-    the voltage. next_best: the first guess's nearest rival alone, (Cause, share) or None."""
-
-    guesses: list
-    why_none: str = ""
-    leftover_share: float = 0.0
-    next_best: tuple | None = None
 
 
 def measured_guesses(recording, windows):
@@ -43,17 +22,24 @@ def measured_guesses(recording, windows):
     if not balances:
         return MeasuredGuesses([], "there is no steady window to guess from")
     leftover = Leftover(balances)
-    broad = noise_guess(leftover)
-    noise = [Guess(BY_KEY[broad[0]], broad[1], math.nan)] if broad else []
+    noise = _noise(leftover, leftover.broad)
     if leftover.periodic_share < _PERIODIC_SEEN or not leftover.significant:
         none = "" if noise else "the machine's voltage equation closes: nothing is seen to be wrong"
         return MeasuredGuesses(noise, none, max(leftover.periodic_share, leftover.broad_share))
     alone = leftover.alone()
-    guesses = [_guess(fit, leftover) for fit in leftover.together()]
+    fits = leftover.together(alone[0].correction)
+    guesses = [_guess(fit, leftover) for fit in fits]
     first = _noise_first(leftover, alone[0])
-    rivals = [fit for fit in alone[1:] if fit.correction.cause not in _same(alone[0].correction.cause)]
+    if not first:
+        noise = _noise(leftover, leftover.broad_after(fits), _FITTED * leftover.periodic_share)
+    rivals = [fit for fit in alone if fit.correction.cause not in _same(guesses[0].cause.key)]
     next_best = (BY_KEY[rivals[0].correction.cause], rivals[0].explained) if rivals and not first else None
     return MeasuredGuesses([*noise, *guesses] if first else [*guesses, *noise], "", leftover.periodic_share, next_best)
+
+
+def _noise(leftover, parts, least=0.0):
+    found = noise_guess(leftover, parts) if leftover.share_of_voltage(parts) > least else None
+    return [Guess(BY_KEY[found[0]], found[1], math.nan)] if found else []
 
 
 def _same(cause):

@@ -10,6 +10,7 @@ from simcore.report.wording import number
 
 _JOINED_ROWS = 20  # a limit that lets go for a moment only is one span
 _FREE, _RAMP = 0, "ramp_down"
+_HOT = ("temperature", "derating", "thermal", "heat")
 
 
 @dataclass(frozen=True)
@@ -26,6 +27,8 @@ class LimitSpan:
     link_V: float
     margin_V: float
     least_margin_V: float
+    winding_degC: float = float("nan")
+    junction_degC: float = float("nan")
 
     @property
     def length_s(self):
@@ -81,6 +84,8 @@ def _span(recording, name, first, stop, edges):
         link_V=mean("link_voltage_V"),
         margin_V=float(np.mean(margin)) if len(margin) else float("nan"),
         least_margin_V=float(np.min(margin)) if len(margin) else float("nan"),
+        winding_degC=mean("winding_degC"),
+        junction_degC=mean("junction_degC"),
     )
 
 
@@ -99,7 +104,16 @@ def reason(span, scenario):
         "speed": f"the speed asked for lies beyond machine.max_speed_rpm = {scenario.machine.max_speed_rpm:g}; {torque}",
         _RAMP: f"the drive was told to come down to rest; {torque}",
     }
-    return told.get(span.name, torque)
+    if span.name in told:
+        return told[span.name]
+    # A controller may tell of others: what is hot is said with those that speak of heat.
+    return f"{_heat_words(span)}; {torque}" if any(word in span.name for word in _HOT) else torque
+
+
+def _heat_words(span):
+    told = [(span.winding_degC, "winding"), (span.junction_degC, "junction")]
+    parts = [f"{name} at {number(value, 'degC', 3)}" for value, name in told if np.isfinite(value)]
+    return "less current was allowed because of heat" + (f", {' and '.join(parts)}" if parts else "")
 
 
 def _speed(span):

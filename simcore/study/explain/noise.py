@@ -11,11 +11,11 @@ _SPEED_SHARE = 0.05
 _MOST_STEPS = 3e4
 
 
-def noise_guess(leftover):
-    """Leftover => (cause key, size in words) of the broad part, None where there is next to none."""
-    if leftover.broad_share < _SEEN:
+def noise_guess(leftover, parts):
+    """(Leftover, its broad part in each window (n,)) => (cause key, size in words), None where there is next to none."""
+    if leftover.share_of_voltage(parts) < _SEEN:
         return None
-    balance, broad = leftover.balances[-1], leftover.broad[-1]
+    balance, broad = leftover.balances[-1], parts[-1]
     if balance.position.kind == "encoder":
         lines = balance.position.believed_lines or balance.position.lines
         return "encoder_lines", f"a count is {90.0 * balance.pole_pairs / lines:.2g} deg electrical"

@@ -56,11 +56,21 @@ def short_lines(told, recording):
         rows = [(content.row(order).get("torque_Nm", 0.0), order) for order in content.seen]
         strongest = sorted((row for row in rows if row[0] > 0.0), reverse=True)[:_LISTED_SPANS]
         ripple = ", ".join(f"{order} ({number(float(value), 'Nm', 2)})" for value, order in strongest)
-        causes = ", ".join(f"{BY_KEY[one.cause].words} ({one.size})" for one in told.findings[:2])
         steady = f"Torque ripple, steady at {number(window.speed_rpm, 'rpm', 4)}: "
         steady += f"electrical order {ripple}" if ripple else "no order above noise"
-        lines.append(f"{steady}{f'; likely {causes}' if causes else ''}.")
+        lines.append(f"{steady}{_likely_words(told, [order for _, order in strongest])}.")
     return lines
+
+
+def _likely_words(told, strongest):
+    """The first findings; where rows are too wide to look at the power stage, what of it is switched on instead."""
+    found = [f"{BY_KEY[one.cause].words} ({one.size})" for one in told.findings[:2]]
+    words = f"; likely {', '.join(found)}" if found else ""
+    if told.scenario.record_every == 1 or not strongest:
+        return words
+    seen = {one.cause for one in told.findings}
+    causes = [c for c in causes_of(strongest[0], told.scenario) if c.switched_on(told.scenario) and c.key not in seen]
+    return f"{words}; order {strongest[0]} may be {' or '.join(c.words for c in causes)}" if causes else words
 
 
 def limit_lines(told, recording):

@@ -63,12 +63,11 @@ def _segments(recording):
 def _steady_part(recording, angle, begin, end):
     """The longest end of the rows in which block means stay where they are; None where there is none, or the shaft stands."""
     pole_pairs = recording.scenario.machine.pole_pairs
+    begin += _last_reversal(angle[begin:end])
     whole = angle[begin:end]
-    turned = abs(whole[-1] - whole[0]) / (2.0 * np.pi) if len(whole) else 0.0
+    turned = abs(whole[-1] - whole[0]) / (2.0 * np.pi)
     if turned < LEAST_PERIODS or len(whole) / turned < _LEAST_ROWS_A_PERIOD:
         return None
-    begin += _last_reversal(whole)
-    whole = angle[begin:end]
     periods = pole_pairs if turned >= (_TURNS_FOR_FRACTIONS + 0.5) * pole_pairs else 1
     edges = begin + _block_edges(whole, periods)
     keep = _settled_from(recording, edges)
@@ -97,6 +96,8 @@ def _steady_part(recording, angle, begin, end):
 def _last_reversal(angle):
     """Rows up to the last one at which the shaft turned the other way."""
     moves = np.diff(angle)
+    if not len(moves):
+        return 0
     back = np.flatnonzero(moves * moves[-1] <= 0.0)
     return int(back[-1]) + 1 if len(back) else 0
 
