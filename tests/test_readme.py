@@ -152,6 +152,21 @@ def test_tuning_runs_as_printed(tmp_path, monkeypatch):
     assert {"tune.json", "response.csv"} <= {path.name for path in (tmp_path / "results" / "torque_steps").iterdir()}
 
 
+def test_the_explanation_runs_as_printed(tmp_path, monkeypatch):
+    from click.testing import CliRunner
+
+    from simcore.cli import main
+
+    section = README.split("## Explain")[1].split("\n## ")[0]
+    (command,) = re.findall(r"`drybench (explain .*?)`", section)
+    monkeypatch.chdir(tmp_path)
+    ran = CliRunner().invoke(main, ["run", str(ROOT / "scenarios/torque_steps.toml"), "--no-plot"])
+    assert command in ran.stdout
+    result = CliRunner().invoke(main, command.split())
+    (excerpt,) = re.findall(r"```text\n(.*?)\n```", section, re.S)
+    assert result.exit_code == 0 and excerpt in result.stdout, result.stdout
+
+
 def test_scenarios_as_tests_run_as_printed(tmp_path, monkeypatch):
     """Baseline, comparison and template; what pytest collects is tested in tests/running/test_pytest_plugin.py."""
     from click.testing import CliRunner
