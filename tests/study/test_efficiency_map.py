@@ -154,7 +154,7 @@ def test_the_envelope_in_field_weakening_follows_circle_and_voltage(ideal):
 def test_fast_points_are_bound_by_torque_per_volt():
     found = run_map(scenario({"controller": {"tuning": {"voltage_use": 1.0}}}), "17000:19000:2", "20:120:2")
     assert {stretch.limit for stretch in found.stretches} == {"mtpv"}
-    assert found.points[1].status == "out_of_reach" and "mtpv" in found.points[1].reason
+    assert found.points[1].status == "out_of_reach" and "MTPV" in found.points[1].reason
 
 
 @pytest.fixture(scope="module")

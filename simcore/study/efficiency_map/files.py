@@ -8,10 +8,10 @@ import numpy as np
 
 from simcore.report.arrays import write_npz
 from simcore.report.results import drybench_version, plain
-from simcore.report.wording import code_text
 from simcore.study.efficiency_map import measured, window
 from simcore.study.efficiency_map.columns import OK, OUT_OF_REACH, STATUSES, TABLE, VALUES
 from simcore.study.efficiency_map.efficiency import STAGES
+from simcore.study.efficiency_map.point import limit_text
 
 _WORDS = ("status", "reason")
 
@@ -100,5 +100,5 @@ def best_of(found, name):
 
 def limit_counts(found):
     """EfficiencyMap => {limit in words: points out of reach by it}, the most frequent first."""
-    names = [code_text(limit_name(found, point.binding_limit)) for point in found.of_status(OUT_OF_REACH)]
+    names = [limit_text(limit_name(found, point.binding_limit)) for point in found.of_status(OUT_OF_REACH)]
     return dict(sorted(((name, names.count(name)) for name in set(names)), key=lambda one: (-one[1], one[0])))

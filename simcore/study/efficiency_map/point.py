@@ -59,8 +59,13 @@ def point_of(index, values, result, greatest_Nm):
 
 
 def _reason(result):
-    limit = "the controller names no limit" if result.limit == "none" else f"limit: {code_text(result.limit)}"
+    limit = "the controller names no limit" if result.limit == "none" else f"limit: {limit_text(result.limit)}"
     return f"{limit}, {result.values['torque_reached_Nm']:.5g} Nm reached"
+
+
+def limit_text(name):
+    """Name of a limit => words."""
+    return {"none": "no limit named", "mtpv": "MTPV"}.get(name, code_text(name))
 
 
 def as_row(point):

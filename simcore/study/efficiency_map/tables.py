@@ -3,10 +3,11 @@
 import math
 
 from simcore.report.tables import columns, say
-from simcore.report.wording import code_text, number
+from simcore.report.wording import number
 from simcore.study.efficiency_map.columns import FAILED, OK, OUT_OF_REACH, UNSTEADY
 from simcore.study.efficiency_map.efficiency import STAGES
 from simcore.study.efficiency_map.files import best_of, limit_counts
+from simcore.study.efficiency_map.point import limit_text
 
 
 def print_map(found, console):
@@ -85,8 +86,3 @@ def stretch_lines(found):
 def side_text(direction):
     """Sign of torque => words."""
     return "positive torque" if direction > 0 else "negative torque"
-
-
-def limit_text(name):
-    """Name of a limit => how a stretch that it forms is labelled."""
-    return {"none": "no limit named", "mtpv": "MTPV"}.get(name, code_text(name))
