@@ -25,6 +25,7 @@ _HOMES = {
     "write_results": "simcore.report",
     "draw_overview": "simcore.report",
     "self_test": "simcore.study.selftest",
+    "drive_cycle": "simcore.study.cycle.trips",
     "loop_response": "simcore.study.response.tuned",
 }
 __all__ = [*_HOMES, "__version__"]

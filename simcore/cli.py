@@ -267,6 +267,30 @@ def tune(scenario, out, overrides, links, rules, **wishes):
 
 
 @main.command()
+@click.argument("scenario")
+@click.option("--cycle", metavar="NAME|FILE.csv", help="wltc_class3b, nedc, port_shift, or a CSV with time_s and speed_kmh.")
+@click.option(
+    "--mode", type=click.Choice(["loop", "map", "both"]), default="loop", show_default=True,
+    help="Closed loop at PWM rate, losses from a table of loop points, or both and how far they differ.",
+)  # fmt: skip
+@click.option("--repeat", default=1, show_default=True, metavar="N", help="How often the cycle is driven in a row.")
+@click.option("--out", default="results", show_default=True, metavar="FOLDER", help="Folder for the results.")
+@click.option("--set", "overrides", multiple=True, metavar="KEY=VALUE", help="Override a key, e.g. load.mass_kg=2000.")
+@click.option("--plot/--no-plot", default=True, show_default=True, help="Draw the pictures.")
+@click.option("--quiet", is_flag=True, help="Print errors only.")
+@click.option("--json", "as_json", is_flag=True, help="Print cycle.json instead of the tables.")
+def cycle(scenario, out, overrides, **wishes):
+    """Drive SCENARIO's vehicle through a cycle: energy out of the battery and back, losses by stage, speed error.
+
+    Writes cycle.json, cycle.npz and pictures. Exit status: 0 driven to its end, 2 wrong input, 3 it ended early (the battery is
+    empty, or the run broke off; what was driven is written), 130 stopped by Ctrl-C.
+    """
+    from simcore.study.cycle.command import Wishes, run_cycle
+
+    sys.exit(run_cycle(scenario, Path(out), overrides, Wishes(**wishes)))
+
+
+@main.command()
 @click.argument("kind", type=click.Choice(["scenario", "controller", "header"]))
 @click.argument("name", required=False)
 @click.option(

@@ -10,6 +10,7 @@ from pathlib import Path
 _BARE = re.compile(r"[A-Za-z0-9_-]+\Z")
 _LONGEST_VALUE = 60
 DEEPEST = 40
+_FAR_BEHIND = 0.25  # of likeness, 0 to 1
 
 
 class ScenarioError(ValueError):
@@ -82,11 +83,14 @@ def sentence(file, location, rule, remedy, value=NO_VALUE):
 
 
 def near(name, known, count=3, cutoff=0.6):
-    """Known names that look like the given one, best first. Upper and lower case count as equal."""
+    """Known names that look like the given one, best first, those far behind it left out. Upper and lower case are equal."""
     lowered = {}
     for candidate in known:
         lowered.setdefault(candidate.lower(), candidate)
-    return [lowered[m] for m in difflib.get_close_matches(str(name).lower()[:80], list(lowered), count, cutoff)]
+    asked = str(name).lower()[:80]
+    found = difflib.get_close_matches(asked, list(lowered), count, cutoff)
+    alike = [difflib.SequenceMatcher(None, one, asked).ratio() for one in found]
+    return [lowered[one] for one, ratio in zip(found, alike, strict=True) if ratio >= max(alike) - _FAR_BEHIND]
 
 
 def did_you_mean(name, known, otherwise=""):

@@ -8,6 +8,7 @@ from pydantic import PrivateAttr
 
 from simcore.scenario.baseline import Baseline
 from simcore.scenario.controller import Commands, Controller, Initial
+from simcore.scenario.driver import CycleTable, Driver
 from simcore.scenario.expect import Expectation
 from simcore.scenario.fault_kinds import FaultModel
 from simcore.scenario.fields import Rows, Table, table, word
@@ -36,6 +37,8 @@ class Scenario(Table):
     initial: Initial = table("state at the start", Initial)
     run: Run = word("length, solver and recording")
     fault: Annotated[tuple[FaultModel, ...], Rows] = word("what breaks on purpose, when and how far", ())
+    driver: Driver = table("who follows a drive cycle, for `drybench cycle`", Driver)
+    cycle: CycleTable = table("the drive cycle and what a difference is worth", CycleTable)
     expect: Annotated[tuple[Expectation, ...], Rows] = word("what the run must show", ())
     tolerance: dict[str, Any] = table("keys of the scenario and how their values scatter, for `drybench tolerance`", dict)
     scope: Annotated[tuple[Scope, ...], Rows] = word("waveforms inside the periods", ())

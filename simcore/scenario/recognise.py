@@ -8,7 +8,7 @@ from pathlib import Path
 TABLES = frozenset(
     """
     title machine inverter supply sensors load controller commands initial run fault expect scope baseline template
-    safety tolerance
+    safety tolerance driver cycle
     """.split()
 )
 _LARGEST_BYTES = 1_000_000

@@ -7,6 +7,12 @@ from simcore.loop.records import LOAD
 from simcore.loop.setup import build_parameters, fluxes_of
 
 
+def greatest_torque(scenario):
+    """Scenario => greatest torque that its machine gives at its current limit, id <= 0 [Nm]."""
+    machine = Machine(scenario)
+    return machine.greatest_torque(machine.max_current_A)
+
+
 class Machine:
     """(scenario) => torque, flux and constants of its true machine, at its temperatures.
 

@@ -1,0 +1,106 @@
+"""The driver: speed asked and driven => torque of the machine and of the friction brakes, a look every few milliseconds.
+
+Plain floats: a closed loop asks some hundred thousand times.  Checked: tests/study/test_cycle_driver.py.
+"""
+
+import math
+
+import numpy as np
+
+_ROLLS = 1e-3  # m/s below which the vehicle stands
+_SHORT = 0.02  # of torque asked and greatest torque: what lacks more shows a drive at its limit
+
+
+class Driver:
+    """(Driver model, Vehicle, Cycle, step [s], number of steps, greatest torque of the machine [Nm], slope [%] over time or
+    None, which a slope of the cycle goes before) => looks one after another.
+
+    look(k, speed, given_Nm, charge, link_V) => torque asked of the machine and torque of the friction brakes at the rotor [Nm].
+    speed [m/s] at the beginning of step k; given_Nm: what the drive makes of the last torque asked, NaN where it tells nothing;
+    charge: 0..1.
+    weight_Nm(k): torque of the slope at the rotor.
+    """
+
+    def __init__(self, model, vehicle, cycle, step_s, count, greatest_Nm, grade_percent=None):
+        at = np.arange(count + 1) * step_s
+        asked = cycle.speed_at(at)
+        if cycle.grade_percent is not None:
+            grade = np.interp(at, cycle.time_s, cycle.grade_percent)
+        else:
+            grade = np.zeros(count + 1) if grade_percent is None else np.array([grade_percent.at(t) for t in at])
+        self.asked, self.grade_percent = asked, grade
+        self._asked = asked.tolist()
+        self._weight = vehicle.weight_N(grade).tolist()
+        self._step_s, self._arm, self._eta = step_s, vehicle.arm_m, vehicle.gear_efficiency
+        self._inertia = vehicle.inertia_kg
+        self._f0, self._f1, self._f2 = vehicle.road_N
+        rate = 2.0 * math.pi * model.speed_bandwidth_Hz
+        self._kp, self._ki = rate, 0.25 * rate * rate
+        self._brake_most_N = model.brake_deceleration_m_per_s2 * vehicle.inertia_kg
+        self._hold_below, self._hold_factor = model.hold_below_kmh / 3.6, model.hold_factor
+        self._stop_N = vehicle.inertia_kg * 1.0  # brakes a vehicle that rolls where it should stand, 1 m/s2
+        regeneration = model.regeneration
+        self._most_Nm = greatest_Nm if regeneration.max_torque_Nm is None else regeneration.max_torque_Nm
+        self._most_W = math.inf if regeneration.max_power_W is None else regeneration.max_power_W
+        self._most_A = math.inf if regeneration.max_charge_A is None else regeneration.max_charge_A
+        self._none_below, self._full_above = regeneration.none_below_kmh / 3.6, regeneration.full_above_kmh / 3.6
+        self._full_charge, self._band = regeneration.full_charge, regeneration.charge_band
+        self._greatest_Nm = greatest_Nm
+        self._sum = 0.0  # integral part [m/s2]
+        self._last_Nm = 0.0
+
+    def weight_Nm(self, k):
+        """Torque of the slope at the rotor during step k [Nm], against forward motion uphill."""
+        return self._weight[k] * self._arm
+
+    def look(self, k, speed, given_Nm, charge, link_V):
+        """(step, speed [m/s], torque given for the last one asked [Nm], charge, link voltage [V]) => (torque, brake) [Nm]."""
+        now, then = self._asked[k], self._asked[k + 1]
+        weight = self._weight[k]
+        if now <= 0.0 and then <= 0.0 and speed < self._hold_below:
+            self._sum = 0.0
+            self._last_Nm = 0.0
+            return 0.0, (self._hold_factor * abs(weight) + self._stop_N) * self._arm
+        if given_Nm != given_Nm:
+            given_Nm = self._last_Nm
+        last = abs(self._last_Nm)
+        short = last - abs(given_Nm) > _SHORT * max(last, self._greatest_Nm) or last >= self._greatest_Nm
+        error = now - speed
+        if not (short and error * self._last_Nm > 0.0):
+            self._sum += self._ki * error * self._step_s
+        rolling = self._f0 + self._f1 * speed + self._f2 * speed * speed if then > 0.0 or speed > _ROLLS else 0.0
+        wanted_N = rolling + weight + self._inertia * ((then - now) / self._step_s + self._kp * error + self._sum)
+        if wanted_N >= 0.0:
+            torque = min(wanted_N * self._arm / self._eta, self._greatest_Nm)
+            brake = 0.0
+            if speed <= _ROLLS and weight > 0.0 and given_Nm * self._eta < weight * self._arm:
+                # Uphill the brakes hold until the machine carries the weight.
+                brake = self._hold_factor * weight * self._arm
+        else:
+            torque, brake = self._braking(-wanted_N, speed, given_Nm if short else -math.inf, charge, link_V)
+        self._last_Nm = torque
+        return torque, brake
+
+    def _braking(self, force_N, speed, given_Nm, charge, link_V):
+        """(force to brake with [N]) => torque of the machine (negative) and of the friction brakes [Nm]."""
+        allowed = self._allowed_Nm(speed, charge, link_V)
+        full = force_N * self._arm * self._eta
+        torque = -min(full, allowed)
+        done = -max(torque, given_Nm)  # what a drive at its limit gives
+        if given_Nm > torque:
+            torque = max(torque, 1.05 * given_Nm - 1.0)
+        missing_N = max(0.0, (full - max(done, 0.0)) / (self._eta * self._arm))
+        return torque, min(missing_N, self._brake_most_N) * self._arm
+
+    def _allowed_Nm(self, speed, charge, link_V):
+        """Greatest braking torque that the limits leave the machine [Nm]."""
+        if speed <= self._none_below:
+            return 0.0
+        share = 1.0
+        if speed < self._full_above:
+            share = (speed - self._none_below) / (self._full_above - self._none_below)
+        if charge > self._full_charge - self._band:
+            share *= max(0.0, (self._full_charge - charge) / self._band)
+        omega = speed / self._arm
+        power = min(self._most_W, self._most_A * link_V)
+        return share * min(self._most_Nm, power / omega)
