@@ -74,6 +74,18 @@ def test_python_example_runs_as_printed(monkeypatch, capsys):
     assert capsys.readouterr().out.strip()
 
 
+def test_faulty_scenario_runs_as_printed(tmp_path):
+    from simcore import Bench, load_scenario
+
+    faulty = next(block for block in _blocks("toml") if "[[fault]]" in block)
+    (tmp_path / "torque_steps.toml").write_text((ROOT / "scenarios" / "torque_steps.toml").read_text())
+    (tmp_path / "faulty.toml").write_text(faulty)
+    recording = Bench(load_scenario(tmp_path / "faulty.toml")).run()
+    told = [finding for finding in recording.findings if finding.startswith("Fault")]
+    assert "acted from 0.12 s to the end." in told[0] and "acted 4 times, first from 0.13 s to 0.132 s" in told[1]
+    assert recording["fault"].max() == 2.0
+
+
 def test_changed_scenario_runs_as_printed(tmp_path):
     from simcore import Bench, load_scenario
 

@@ -5,6 +5,8 @@ import textwrap
 import warnings
 from pathlib import Path
 
+import numpy as np
+
 from simcore.measure.audit import audit_verdict
 from simcore.measure.expectations import judge
 from simcore.measure.limits import binding_shares, code_names, lowest_voltage_margin, negative_margin_share
@@ -29,6 +31,7 @@ _LISTED, _LEAST_LISTED, _PITCH = 12, 6, 0.0305
 _LOWEST, _BETWEEN = 0.05, 0.095
 _INDENT = 0.17  # of a verdict's text, in the panel's width
 _ALARM = "#A63A00"
+_FAULT = {"color": "#A63A00", "linewidth": 2.5, "solid_capstyle": "butt", "zorder": 5, "clip_on": False}
 _SHADE = {"facecolor": "#F0E6C8", "edgecolor": "#E3D3A0", "linewidth": 0.8, "zorder": 0}
 
 
@@ -100,8 +103,20 @@ def _over_time(figure, left, recording, verdicts):
         if not whole:
             axes.axvspan(look.from_s * scale, look.to_s * scale, **_SHADE)
         axes.set_xlim(float(recording.time_s[0]) * scale, end_s(recording) * scale)
+    _mark_faults(column[0], recording, scale)
     for axes in labelled:
         axes.set_xlabel(f"time ({unit})", fontsize=panels.SMALL, color=panels.INK, labelpad=2)
+
+
+def _mark_faults(axes, recording, scale):
+    """A bar along the top of the first panel wherever a fault acts."""
+    if "fault" not in recording or not recording["fault"].any():
+        return
+    acts = np.concatenate([[0], recording["fault"] > 0, [0]])
+    edges = np.append(recording.time_s, end_s(recording)) * scale
+    for first, last in zip(np.flatnonzero(np.diff(acts) == 1), np.flatnonzero(np.diff(acts) == -1), strict=True):
+        axes.plot([edges[first], edges[last]], [1.0, 1.0], transform=axes.get_xaxis_transform(), **_FAULT)
+    axes.text(1.0, 1.02, "fault acts", transform=axes.transAxes, ha="right", va="bottom", **_SMALL, color=_ALARM)
 
 
 def _right_column(verdicts, no_error):

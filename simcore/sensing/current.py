@@ -1,6 +1,6 @@
 """Current sensors: gain x i + offset, low-pass, noise, round to nearest, clip; and sensors that fail.
 
-Checked: tests/sensing/test_current.py, tests/safety/test_faults_current_sensors.py.
+Checked: tests/sensing/test_current.py, tests/safety/test_faults_of_sensors.py.
 """
 
 import cmath
