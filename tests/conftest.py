@@ -71,7 +71,7 @@ _TOPICS = {
     "Current and speed loop": ("test_current_loop", "test_current_control", "test_speed_loop", "test_active_damping"),
     "Loop response": ("test_sampled_loop", "test_loop_margins", "test_voltage_error", "test_wanted"),
     "Data sheets and parts": ("test_winding_bases", "test_rated_points", "test_part_numbers"),
-    "Loss formulas": ("test_loss_formulas",),
+    "Loss formulas": ("test_loss_formulas", "test_quay_inverter"),
     "Thermal networks": ("test_thermal_networks",),
     "Operating points": ("test_operating_points", "test_operating_points_loop"),
     "Energy": ("test_invariants",),

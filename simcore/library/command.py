@@ -8,6 +8,7 @@ from rich.console import Console
 from rich.text import Text
 
 from simcore.library.fields import field_rows, given_fields
+from simcore.library.heat_numbers import machine_heat_lines, machine_heat_numbers
 from simcore.library.inverter_numbers import inverter_lines, inverter_numbers
 from simcore.library.shelves import SHELVES, find_entries, hidden_by
 from simcore.library.supply_numbers import supply_lines, supply_numbers
@@ -73,7 +74,9 @@ def _numbers(table, model, asked, hot_degC, supplies):
         from simcore.library.machine_text import machine_lines
 
         numbers = machine_numbers(model, hot_degC, asked or voltage_for_machine(model, supplies))
-        return numbers, machine_lines(numbers) + _more(model)
+        numbers["heat"] = machine_heat_numbers(model)
+        warm = machine_heat_lines(numbers["heat"]) if numbers["heat"] else []
+        return numbers, machine_lines(numbers) + [""] * bool(warm) + warm + _more(model)
     if table == "inverter":
         numbers = inverter_numbers(model, asked or voltage_for_inverter(model, supplies))
         return numbers, inverter_lines(model, numbers)
@@ -84,8 +87,8 @@ def _numbers(table, model, asked, hot_degC, supplies):
 
 
 def _more(machine):
-    """What a machine has besides its constants: iron loss, harmonics, cogging."""
-    known = {"iron_loss", "emf_harmonics", "cogging"}
+    """What a machine has besides its constants: iron loss, harmonics, cogging, heat."""
+    known = {"iron_loss", "emf_harmonics", "cogging", "heat"}
     rows = field_rows(machine, skip=set(type(machine).model_fields) - known)
     return ["", "Besides", *columns([(f"  {key}", value, meaning) for key, value, meaning in rows], right=(1,))] if rows else []
 

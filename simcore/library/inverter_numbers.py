@@ -1,8 +1,10 @@
-"""An inverter's numbers: its carrier, what dead time costs, its devices over temperature, its gate settings."""
+"""An inverter's numbers: its carrier, what dead time costs, its devices over temperature; gate settings and heat beside."""
 
 import math
 
 from simcore.library.fields import given_fields
+from simcore.library.gate_numbers import gate_lines, gate_numbers
+from simcore.library.heat_numbers import heat_lines, heat_numbers
 from simcore.library.wording import amount, plain
 from simcore.report.tables import columns
 
@@ -18,7 +20,8 @@ def inverter_numbers(inverter, voltage=None):
         "tick_s": 0.5 / inverter.switching_frequency_Hz,
         "dead_time_percent_of_link": 100.0 * share,
         "devices_over_temperature": _devices(inverter.devices),
-        "gate_settings": {name: _gate(one, inverter.devices) for name, one in inverter.gate_settings.items()},
+        "gate_settings": gate_numbers(inverter, voltage),
+        "heat": heat_numbers(inverter),
         "fields": given_fields(inverter),
     }
     if voltage is not None:
@@ -56,33 +59,13 @@ def _devices(devices):
     ]
 
 
-def _gate(setting, devices):
-    """Energies at the table's largest current, and the voltage that the stray inductance adds at turn-on speed."""
-    energies = {name: getattr(setting, f"energy_{name}_J") for name in ("on", "off", "recovery")}
-    at = {f"energy_{name}_J": points[-1][1] for name, points in energies.items() if points}
-    current = max((points[-1][0] for points in energies.values() if points), default=None)
-    stray = devices.stray_inductance_H if devices is not None else 0.0
-    slopes = (setting.di_dt_A_per_s, setting.dv_dt_V_per_s)
-    di_dt, dv_dt = (max((slope for _, slope in points), default=0.0) for points in slopes)
-    return {
-        "gate_on_ohm": setting.gate_on_ohm,
-        "gate_off_ohm": setting.gate_off_ohm,
-        "di_dt_A_per_s": di_dt,
-        "dv_dt_V_per_s": dv_dt,
-        "current_A": current,
-        "reference_voltage_V": setting.reference_voltage_V,
-        "reference_temperature_degC": setting.reference_temperature_degC,
-        **at,
-        "stray_voltage_V": stray * di_dt,
-    }
-
-
 def inverter_lines(inverter, numbers):
     """(checked [inverter], its numbers) => lines."""
     pulse = f"; pulses below {amount(inverter.minimum_pulse_s, 's')} dropped" if inverter.minimum_pulse_s else ""
     lines = [
         f"carrier {amount(inverter.switching_frequency_Hz, 'Hz')}, tick {amount(numbers['tick_s'], 's')}, {inverter.update} "
-        f"update, {inverter.modulation}; link capacitor {amount(inverter.link_capacitance_F, 'F')}{pulse}",
+        f"update, {inverter.modulation}; link capacitor {amount(inverter.link_capacitance_F, 'F')}"
+        f"{_series(inverter.link_capacitor_resistance_ohm)}{pulse}",
         f"dead time {amount(inverter.dead_time_s, 's')}: {plain(numbers['dead_time_percent_of_link'], 3)} % of the link a leg"
         + _dead_time(numbers.get("dead_time")),
     ]
@@ -101,8 +84,14 @@ def inverter_lines(inverter, numbers):
     if devices.diode is None:
         lines.append("  diode: ideal, no drop is given")
     if numbers["gate_settings"]:
-        lines += ["", *_gate_table(inverter, numbers)]
+        lines += ["", *gate_lines(inverter, numbers)]
+    if numbers["heat"]:
+        lines += ["", *heat_lines(numbers["heat"])]
     return lines
+
+
+def _series(ohm):
+    return f" with {amount(ohm, 'ohm')}" if ohm else ""
 
 
 def _dead_time(error):
@@ -121,21 +110,3 @@ def _device_table(devices, numbers):
         for name, (curve, unit) in _curves(devices).items()
     ]
     return [*columns([head, *body], right=range(1, len(head))), "  * as it runs"]
-
-
-def _gate_table(inverter, numbers):
-    head = ("Gate setting", "gate on", "off", "turn-on", "turn-off", "recovery", "dv/dt", "L di/dt")
-    rows, places = [], set()
-    for name, one in numbers["gate_settings"].items():
-        energies = [amount(one.get(f"energy_{which}_J"), "J", none="-") for which in ("on", "off", "recovery")]
-        slope = f"{plain(1e-9 * one['dv_dt_V_per_s'])} V/ns" if one["dv_dt_V_per_s"] else "-"
-        stray = amount(one["stray_voltage_V"], "V", 3) if one["stray_voltage_V"] else "-"
-        used = " *" if name == inverter.gate_setting else ""
-        gates = [amount(one["gate_on_ohm"], "ohm"), amount(one["gate_off_ohm"], "ohm")]
-        rows.append((f"  {name}{used}", *gates, *energies, slope, stray))
-        if one["current_A"]:
-            degC = plain(one["reference_temperature_degC"])
-            places.add(f"{amount(one['current_A'], 'A')}, {amount(one['reference_voltage_V'], 'V')}, {degC} degC")
-    lines = columns([head, *rows], right=range(1, len(head)))
-    lines.append(f"  energies at {' or '.join(sorted(places))}; * as it runs" if places else "  * as it runs")
-    return lines

@@ -56,9 +56,7 @@ def read_part(file, table) -> Part:
             if check.needs == (table,):
                 check(report, model)
     report.stop_on_problems()
-    # What is kept without effect is told where a scenario uses it.
-    findings = report.findings if table == "machine" else ()
-    return Part(model, missing, has_sheet, tuple(findings))
+    return Part(model, missing, has_sheet, tuple(report.findings))
 
 
 def _validate(report, table, told):

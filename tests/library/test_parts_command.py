@@ -100,7 +100,7 @@ def test_machines_without_mtpv_and_with_a_map_say_so():
 
 @pytest.mark.parametrize(
     ("name", "volt"),
-    [("motors/bilge_pump", 48.0), ("motors/hoist", 560.0), ("motors/yard_tractor", 700.0), ("motors/regression_e", 700.0)],
+    [("motors/bilge_pump", 48.0), ("motors/hoist", 560.0), ("motors/yard_tractor", 700.0), ("motors/regression_e", 808.0)],
 )
 def test_the_voltage_is_that_of_a_fitting_supply(name, volt):
     speeds = told(name)[name]["numbers"]["speeds"]
@@ -108,7 +108,7 @@ def test_the_voltage_is_that_of_a_fitting_supply(name, volt):
     assert ("the EMF exceeds it" in speeds["from"]) == (name == "motors/regression_e")
 
 
-@pytest.mark.parametrize(("name", "volt"), [("inverters/mosfet_48v", 48.0), ("inverters/sic_800v", 700.0)])
+@pytest.mark.parametrize(("name", "volt"), [("inverters/mosfet_48v", 48.0), ("inverters/sic_800v", 808.0)])
 def test_dead_time_is_shown_at_a_supply_within_the_devices_rating(name, volt):
     # Within 80 % of the blocking voltage: 80 V and 960 V.
     assert told(name)[name]["numbers"]["dead_time"]["link_voltage_V"] == volt
