@@ -2,6 +2,7 @@
 
 from simcore.scenario import index
 from simcore.scenario.errors import NO_VALUE, did_you_mean, near, one_of, place, show
+from simcore.scenario.fault_kinds import REFUSED
 from simcore.scenario.fields import number_remedy
 from simcore.scenario.unit_slips import unit_slip
 
@@ -122,6 +123,9 @@ def _kind_rule(report, kind, location):
     kinds = [index.kind_of(m) for m in members]
     at_kind = (*location, "kind")
     value = report.value(at_kind)
+    if location[0] == "fault" and isinstance(value, str) and value in REFUSED:
+        rule, remedy = REFUSED[value]
+        return f"kind = {show(value)} {rule}", remedy
     if kind == "union_tag_not_found" or value is NO_VALUE:
         listed = one_of(kinds) if len(kinds) <= _MOST_LISTED else f'..., for example "{kinds[0]}",'
         return "has no kind", f"Add kind = {listed} to {_header(location)}"

@@ -36,6 +36,7 @@ BAD = {
         ['"current_sensor_ofset" is not known', 'Did you mean "current_sensor_offset"'],
     ),
     "far kind": ([{**OFFSET, "kind": "gremlins"}], {}, ["fault.0", "is not known", "current_sensor_offset, "]),
+    "shorted turns": ([at("turn_to_turn_short", phase="a")], {}, ["fault.0", "is not modelled", "no key of [machine] tells"]),
     "no kind": ([{"at_s": 0.01}], {}, ["fault.0", "has no kind", "[[fault]]"]),
     "no table": ([3], {}, ["fault.0 = 3: must be a table", "[[fault]]"]),
     "no list": ({"kind": "x"}, {}, ["fault", "must be a list", "[[fault]]"]),
