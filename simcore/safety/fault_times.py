@@ -27,7 +27,7 @@ def spans(fault, tick_s, ticks_per_update, ticks):
     if on_s is None:
         parts = [(begin_s, end_s)]
     else:
-        count = math.ceil((end_s - begin_s) / (on_s + off_s) - 1e-9)
+        count = math.ceil((end_s - begin_s) / (on_s + off_s))
         starts = [begin_s + k * (on_s + off_s) for k in range(max(count, 1))]
         parts = [(start, min(start + on_s, end_s)) for start in starts]
     found = [tuple(update_tick(time, tick_s, ticks_per_update) for time in part) for part in parts]

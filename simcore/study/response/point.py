@@ -94,4 +94,4 @@ def reached(scenario, at_s):
     """(scenario, time) => closing state (Recording.closing) of a run up to there."""
     ticks = max(1, min(scenario.ticks, round(at_s / scenario.tick_s)))
     run = scenario.run.model_copy(update={"duration_s": ticks * scenario.tick_s, "record_every": ticks})
-    return Bench(scenario.model_copy(update={"run": run, "scope": (), "expect": ()})).run().closing
+    return Bench(scenario.model_copy(update={"run": run, "scope": (), "expect": (), "fault": ()})).run().closing

@@ -57,7 +57,7 @@ def load_at(load, at_s, speed_rpm=None):
 def at_rest(scenario, point, duration_s, *, record_every=1, commands=None, load=None, mode=None):
     """(scenario, OperatingPoint, length) => Scenario that stays there: commands {name: Profile}, load model, mode replaced.
 
-    Nothing is expected of it and no scope is taken.
+    Nothing is expected of it, nothing breaks and no scope is taken.
     """
     given = {name: None for name in type(scenario.commands).model_fields} | (commands or {})
     update = {
@@ -68,6 +68,7 @@ def at_rest(scenario, point, duration_s, *, record_every=1, commands=None, load=
         "run": scenario.run.model_copy(update={"duration_s": duration_s, "record_every": record_every}),
         "expect": (),
         "scope": (),
+        "fault": (),
     }
     if load is not None:
         update["load"] = load
