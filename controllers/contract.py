@@ -22,13 +22,15 @@ BINDING_LIMITS = {
     6: "torque_slew",
     7: "speed",
     8: "ramp_down",
+    9: "temperature",
 }
 
 
 class Measured(NamedTuple):
     """What the sensors report at the sampling instant, and the commands in force there (SI, angle in (-pi, pi]).
 
-    A command that the scenario does not give is NaN.  run_request: 1 run, 0 ramp down.
+    A command that the scenario does not give is NaN.  run_request: 1 run, 0 ramp down.  magnet_degC: what a thermal model of the
+    machine would tell, here the true temperature.
     """
 
     time_s: float
@@ -49,6 +51,7 @@ class Measured(NamedTuple):
     voltage_reference_V: float
     frequency_reference_Hz: float
     run_request: float
+    magnet_degC: float
 
 
 class Command(NamedTuple):

@@ -44,6 +44,14 @@ FOC_PARAMETERS = np.dtype(
         ("ripple_order", "f8", (MOST_RIPPLES,)),
         ("ripple_Nm", "f8", (MOST_RIPPLES,)),
         ("ripple_phase_rad", "f8", (MOST_RIPPLES,)),
+        ("derates", "i8"),  # 1: a temperature limits torque
+        ("derate_share", "f8"),  # of the way that the derating goes in an update
+        ("junction_from_degC", "f8"),
+        ("junction_per_K", "f8"),  # 0: no such limit
+        ("winding_from_degC", "f8"),
+        ("winding_per_K", "f8"),
+        ("magnet_from_degC", "f8"),
+        ("magnet_per_K", "f8"),
     ],
     align=True,
 )
@@ -63,6 +71,7 @@ FOC_STATE = np.dtype(
         ("source_rad", "f8"),
         ("source_Hz", "f8"),
         ("slow_rad_s", "f8"),
+        ("derated", "f8"),  # share of the limit that temperatures take, 0..1
     ],
     align=True,
 )

@@ -2,6 +2,7 @@
 
 import math
 
+from controllers.derating import derated_share
 from controllers.foc_records import SPEED
 from controllers.ramp_down import ramped, ramped_speed
 from controllers.references import greatest_torque
@@ -9,7 +10,7 @@ from controllers.speed_loop import speed_torque
 from simcore.kernel import inlined, kernel
 
 RAD_S = math.pi / 30.0
-NONE, AT_CURRENT, AT_SLEW, AT_SPEED = 0, 1, 6, 7
+NONE, AT_CURRENT, AT_SLEW, AT_SPEED, AT_TEMPERATURE = 0, 1, 6, 7, 9
 
 
 @kernel
@@ -45,6 +46,12 @@ def torque_request(p, s, m, tables, omega):
         s.slewed_Nm = slewed
     else:
         s.slewed_Nm = request
+    if p.derates:
+        limit_Nm = derated_share(p, s, m) * greatest_torque(tables, p.reference_offset)
+        if abs(s.slewed_Nm) > limit_Nm:
+            s.slewed_Nm = math.copysign(limit_Nm, s.slewed_Nm)
+            if s.derated > 0.0:
+                binding = AT_TEMPERATURE
     return request, s.slewed_Nm, reference, binding
 
 
@@ -53,8 +60,13 @@ def current_request(p, s, m):
     """(current commands) => id, iq [A] inside max_current_A, binding code."""
     id_A, iq_A, binding = _or_zero(m.id_reference_A), _or_zero(m.iq_reference_A), NONE
     size = math.sqrt(id_A * id_A + iq_A * iq_A)
-    if size > p.max_current_A:
-        id_A, iq_A, binding = id_A * p.max_current_A / size, iq_A * p.max_current_A / size, AT_CURRENT
+    limit_A, limited = p.max_current_A, AT_CURRENT
+    if p.derates:
+        limit_A *= derated_share(p, s, m)
+        if s.derated > 0.0:
+            limited = AT_TEMPERATURE
+    if size > limit_A:
+        id_A, iq_A, binding = id_A * limit_A / size, iq_A * limit_A / size, limited
     id_A, iq_A = ramped(p, s, m.run_request, id_A, iq_A, p.max_current_A, p.max_current_A, 0)
     return id_A, iq_A, binding
 

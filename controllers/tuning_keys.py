@@ -23,6 +23,7 @@ KEYS = {
     "dead_time_s": (None, 0.0, 1e-3, "s"),
     "compensation_band_A": (None, 0.0, 1e5, "A"),
     "compensation_delay_updates": (None, -20.0, 20.0, ""),
+    "derating_filter_s": (0.05, 0.0, 1e3, "s"),
     "torsion_damping_Nm_s": (0.0, 0.0, 1e6, "Nm s/rad"),
     "torsion_highpass_Hz": (1.0, 1e-3, 1e5, "Hz"),
 }

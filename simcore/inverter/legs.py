@@ -17,6 +17,9 @@ def set_leg(inverter, drive, leg, u, dead_error, diode_share):
     """
     drive.u[leg] = u
     drive.dead_error[leg] = dead_error
+    if drive.own_devices:
+        _set_own_devices(inverter, drive, leg, u, diode_share)
+        return
     vt, rt = inverter.switch_threshold_V, inverter.switch_slope_ohm
     vd, rd = inverter.diode_threshold_V, inverter.diode_slope_ohm
     if inverter.is_mosfet:
@@ -30,6 +33,28 @@ def set_leg(inverter, drive, leg, u, dead_error, diode_share):
         drive.threshold_skew_V[leg] = (u - 0.5) * (vt - vd)
         drive.slope_ohm[leg] = 0.5 * (rt + rd)
         drive.slope_skew_ohm[leg] = (u - 0.5) * (rt - rd)
+
+
+@kernel
+def _set_own_devices(inverter, drive, leg, u, diode_share):
+    """(duty, share of the interval in a diode) => the leg's law from the drops of its four devices.
+
+    Current out of the leg flows in the upper switch for the share u, else in the lower diode (or a MOSFET's lower channel);
+    current into it in the lower switch, else in the upper diode.  Half the sum of both laws, and half their difference.
+    """
+    up, low = 2 * leg, 2 * leg + 1
+    if inverter.is_mosfet:
+        channel_ohm = drive.switch_ohm[low] + u * (drive.switch_ohm[up] - drive.switch_ohm[low])
+        channel_ohm *= 1.0 - diode_share
+        out_V, out_ohm = diode_share * drive.diode_V[low], channel_ohm + diode_share * drive.diode_ohm[low]
+        in_V, in_ohm = diode_share * drive.diode_V[up], channel_ohm + diode_share * drive.diode_ohm[up]
+    else:
+        out_V = drive.diode_V[low] + u * (drive.switch_V[up] - drive.diode_V[low])
+        out_ohm = drive.diode_ohm[low] + u * (drive.switch_ohm[up] - drive.diode_ohm[low])
+        in_V = drive.switch_V[low] + u * (drive.diode_V[up] - drive.switch_V[low])
+        in_ohm = drive.switch_ohm[low] + u * (drive.diode_ohm[up] - drive.switch_ohm[low])
+    drive.threshold_V[leg], drive.threshold_skew_V[leg] = 0.5 * (out_V + in_V), 0.5 * (out_V - in_V)
+    drive.slope_ohm[leg], drive.slope_skew_ohm[leg] = 0.5 * (out_ohm + in_ohm), 0.5 * (out_ohm - in_ohm)
 
 
 @kernel

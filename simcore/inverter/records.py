@@ -1,4 +1,4 @@
-"""Layout of the inverter's parameters and of the switched legs' state."""
+"""Layout of the inverter's parameters and state: legs, devices, gate settings, heat."""
 
 import numpy as np
 
@@ -28,6 +28,152 @@ LEGS = np.dtype(
         ("diode", "i8", (3,)),  # with both off: 1 upper diode, -1 lower diode, 0 no current
         ("edge_s", "f8", (3,)),
         ("gate_on_s", "f8", (3,)),
+    ],
+    align=True,
+)
+
+# Devices are counted 2 leg + side, side 0 the upper and 1 the lower one.
+UPPER, LOWER = 0, 1
+MOST_POINTS, MOST_SETTINGS, MOST_RULES, MOST_STAGES = 8, 8, 8, 6
+CURVE = np.dtype([("count", "i8"), ("x", "f8", (MOST_POINTS,)), ("y", "f8", (MOST_POINTS,))], align=True)
+LEG_DEVICES = np.dtype(
+    [
+        ("switch_V", CURVE),  # over the junction temperature [degC]
+        ("switch_ohm", CURVE),
+        ("diode_V", CURVE),
+        ("diode_ohm", CURVE),
+        ("over_current", CURVE),  # factor on the switch's resistance over its current [A]; count 0: none
+        ("stray_H", "f8"),
+    ],
+    align=True,
+)
+# Tables of a setting are (place, pairs) in the flat table: current [A] and energy [J] or slope.
+GATE = np.dtype(
+    [
+        ("on", "i8", (2,)),
+        ("off", "i8", (2,)),
+        ("recovery", "i8", (2,)),
+        ("di_dt", "i8", (2,)),
+        ("dv_dt", "i8", (2,)),
+        ("reference_V", "f8"),
+        ("reference_degC", "f8"),
+        ("exponent", "f8"),
+        ("per_K", "f8"),
+        ("diode_exponent", "f8"),
+        ("diode_per_K", "f8"),
+        ("driver_J", "f8"),  # of one turn-on and turn-off of one switch
+    ],
+    align=True,
+)
+# A rule holds while every condition does; absent ones are -inf and inf.
+RULE = np.dtype(
+    [
+        ("above_A", "f8"), ("below_A", "f8"), ("hysteresis_A", "f8"),
+        ("above_V", "f8"), ("below_V", "f8"), ("hysteresis_V", "f8"),
+        ("above_degC", "f8"), ("below_degC", "f8"), ("hysteresis_K", "f8"),
+        ("use", "i8"),
+    ],
+    align=True,
+)  # fmt: skip
+# One step of a device's thermal network between its losses and its base, mode by mode (plant/thermal_network.py).
+NETWORK = np.dtype(
+    [
+        ("count", "i8"),
+        ("decay", "f8", (MOST_STAGES,)),
+        ("in_power", "f8", (MOST_STAGES,)),
+        ("in_base", "f8", (MOST_STAGES,)),
+        ("to_junction", "f8", (MOST_STAGES,)),
+        ("to_flow", "f8", (MOST_STAGES,)),
+        ("base_W_per_K", "f8"),
+    ],
+    align=True,
+)
+POWER = np.dtype(
+    [
+        ("active", "i8"),
+        ("settings", "i8"),  # 0: no switching loss
+        ("first_setting", "i8"),
+        ("rules", "i8"),
+        ("per_leg", "i8"),
+        ("rule", RULE, (MOST_RULES,)),
+        ("devices", LEG_DEVICES, (3,)),
+        ("gates", GATE, (3 * MOST_SETTINGS,)),  # 3 setting + leg
+        ("capacitor_ohm", "f8"),
+        ("window_tick", "i8"),  # at which the window of mean losses begins
+        ("heat", "i8"),
+        ("heat_ticks", "i8"),
+        ("heat_step_s", "f8"),
+        ("one_chip", "i8"),  # 1: the diode's losses heat the switch
+        ("coolant_degC", "f8"),
+        ("switch", NETWORK),
+        ("diode", NETWORK),
+        ("sink_count", "i8"),  # 0: bases at the coolant's temperature
+        ("sink_J_per_K", "f8", (MOST_STAGES,)),
+        ("sink_W_per_K", "f8", (MOST_STAGES,)),  # from node k to the next, the last to the coolant
+        ("machine_heat", "i8"),
+        ("machine_ticks", "i8"),
+        ("machine_step_s", "f8"),
+        ("machine_coolant_degC", "f8"),
+        ("winding_J_per_K", "f8"),
+        ("iron_J_per_K", "f8"),
+        ("magnet_J_per_K", "f8"),
+        ("winding_to_iron_W_per_K", "f8"),
+        ("iron_to_coolant_W_per_K", "f8"),
+        ("magnet_to_iron_W_per_K", "f8"),
+        ("magnet_share", "f8"),  # of the iron loss that arises in the magnets
+        ("resistance_ohm", "f8"),  # of the winding at reference_degC
+        ("reference_degC", "f8"),
+        ("copper_per_K", "f8"),
+        ("magnet_flux_Wb", "f8"),  # at reference_degC; 0: a flux map, which keeps its flux
+        ("magnet_per_K", "f8"),
+    ],
+    align=True,
+)
+POWER_STATE = np.dtype(
+    [
+        ("setting", "i8", (3,)),
+        ("asked", "i8"),  # by the controller; -1: the plan's or the scenario's
+        ("rule_on", "i8", (3 * MOST_RULES,)),  # 3 rule + leg
+        ("gate_seen", "i8", (3,)),
+        ("id_A", "f8"),  # at the start of the tick or interval
+        ("iq_A", "f8"),
+        ("angle", "f8"),
+        ("link_J", "f8"),
+        ("terminal_J", "f8"),
+        ("switching_J", "f8"),  # of this tick, drawn from the link in the next
+        ("driver_J", "f8"),
+        ("capacitor_J", "f8"),
+        ("leg_J", "f8", (3,)),
+        ("drawn_switching_J", "f8"),
+        ("drawn_driver_J", "f8"),
+        ("drawn_capacitor_J", "f8"),
+        ("row_switching_J", "f8"),
+        ("row_driver_J", "f8"),
+        ("row_capacitor_J", "f8"),
+        ("row_leg_J", "f8", (3,)),
+        ("row_peak_V", "f8"),  # link voltage and overshoot of the row's worst turn-off
+        ("row_dv_dt", "f8"),
+        ("switch_J", "f8", (6,)),  # since the last heat step
+        ("diode_J", "f8", (6,)),
+        ("copper_J", "f8"),
+        ("iron_J", "f8"),
+        ("window_switch_J", "f8", (6,)),  # since the last look at the thermal steady state
+        ("window_diode_J", "f8", (6,)),
+        ("window_copper_J", "f8"),
+        ("window_iron_J", "f8"),
+        ("switch_mode", "f8", (6 * MOST_STAGES,)),
+        ("diode_mode", "f8", (6 * MOST_STAGES,)),
+        ("switch_degC", "f8", (6,)),
+        ("diode_degC", "f8", (6,)),
+        ("sink_K", "f8", (MOST_STAGES,)),  # over the coolant
+        ("winding_degC", "f8"),
+        ("iron_degC", "f8"),
+        ("magnet_degC", "f8"),
+        ("magnet_J", "f8"),  # given to the field's store by a magnet that changes its temperature
+        ("beyond_A", "f8"),  # largest switched current outside a table
+        ("peak_V", "f8"),  # of the run
+        ("peak_dv_dt", "f8"),
+        ("hottest_degC", "f8"),  # of the run
     ],
     align=True,
 )

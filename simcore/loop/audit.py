@@ -62,7 +62,7 @@ def close_audit(scenario, params, before, state, fault_J=0.0):
         "copper": float(sums["copper_J"]),
         "iron": float(sums["iron_J"]),
         "conduction": float(sums["conduction_J"]),
-        "switching": 0.0,
+        "switching": float(sums["switching_J"]),
         "supply_resistance": float(sums["supply_loss_J"]),
         "friction_viscous": float(sums["viscous_J"]),
         "friction_dry": float(sums["coulomb_J"]),
@@ -75,6 +75,8 @@ def close_audit(scenario, params, before, state, fault_J=0.0):
         ("gear_and_shaft", "shaft_loss_J", scenario.load.kind in ("vehicle", "two_mass")),
         (across, "chopper_J", chopper or short),
         ("auxiliary", "auxiliary_J", params[0]["link"]["auxiliary_W"] > 0.0),
+        ("gate_drivers", "driver_J", sums["driver_J"] > 0.0),
+        ("link_capacitor", "capacitor_J", sums["capacitor_J"] > 0.0),
     ):
         if there:
             losses[name] = float(sums[channel])
@@ -82,6 +84,8 @@ def close_audit(scenario, params, before, state, fault_J=0.0):
     changes = {
         name: float(sums["magnetic_J"]) if value is None else after[name] - value for name, value in before.items()
     }
+    if params[0]["power"]["machine_heat"]:
+        changes["magnet_temperature"] = -float(state["power"]["magnet_J"])
     lost, changed = sum(losses.values()), sum(changes.values())
     scale = max(energy_in, energy_out, lost, max(abs(change) for change in changes.values()), 1e-3)
     told = {"fault_J": fault_J} if scenario.fault else {}

@@ -8,6 +8,7 @@ from simcore.loop.errors import RunError, controller_sentence
 from simcore.loop.loading import load_controller
 from simcore.loop.member import Member
 from simcore.loop.python_shell import run_python
+from simcore.loop.thermal_steady import steady_start, wanted_steady
 from simcore.scenario import ScenarioError
 
 
@@ -115,6 +116,19 @@ class Bench:
     def member(self, *, in_python=False):
         """Reset the controller => (Member at tick 0, its compiled step or None where the controller runs in Python)."""
         begun = time.perf_counter()
+        start = steady_start(self.scenario, self._run_held) if wanted_steady(self.scenario) else None
         names = self._reset_controller()
         step = None if in_python else self._compiled_step()
-        return Member(self.scenario, self.controller, names, begun), step
+        return Member(self.scenario, self.controller, names, begun, start), step
+
+    def _run_held(self, scenario, start, lead_ticks):
+        """(scenario of the operating point alone, thermal fields, ticks before the window of losses) => its Member, run."""
+        names = self._reset_controller()
+        step = self._compiled_step()
+        member = Member(scenario, self.controller, names, time.perf_counter(), start)
+        member.params[0]["power"]["window_tick"] = lead_ticks
+        if step is not None:
+            member.run_compiled(step)
+        else:
+            run_python(self.controller, scenario, member.common, member.names, None)
+        return member

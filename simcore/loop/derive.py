@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 
+from simcore.loop.records import POWER_STATE_CHANNELS
 from simcore.loop.setup import profile_points
 from simcore.safety.fault_times import active_count
 
@@ -106,6 +107,34 @@ def _reference(reported, command):
 
 
 def _conduction(r):
+    drawn = 0.0
+    if r.has_power:
+        drawn = r.channel("switching_J") + r.channel("driver_J") + r.channel("capacitor_J")
+    return (r.channel("link_J") - r.channel("terminal_J") - drawn) / r.row_length_s
+
+
+def _staged(name, otherwise=lambda r: math.nan, mean=False):
+    """A column of the power stage, or one value where the run has none."""
+
+    def column(r):
+        if not r.has_power:
+            return np.full(len(r), float(otherwise(r)))
+        return r.channel(name) / r.row_length_s if mean else r.channel(name)
+
+    return column
+
+
+def _hottest(r):
+    if not r.has_power:
+        return np.full(len(r), float(r.params[0]["junction_degC"]))
+    return np.max([r.channel(name) for name in JUNCTIONS], axis=0)
+
+
+def _machine_loss(r):
+    return (r.channel("copper_J") + r.channel("iron_J")) / r.row_length_s
+
+
+def _inverter_loss(r):
     return (r.channel("link_J") - r.channel("terminal_J")) / r.row_length_s
 
 
@@ -120,6 +149,7 @@ def _constant(value):
     return lambda r: np.full(len(r), float(value(r)))
 
 
+JUNCTIONS = POWER_STATE_CHANNELS[:12]
 THIRD = 2.0 * math.pi / 3.0
 DERIVED = {
     "torque_Nm": _torque,
@@ -161,7 +191,14 @@ DERIVED = {
     "loss_copper_W": _mean("copper_J"),
     "loss_iron_W": _mean("iron_J"),
     "loss_conduction_W": _conduction,
-    "loss_switching_W": _constant(lambda r: 0.0),
+    "loss_switching_W": _staged("switching_J", lambda r: 0.0, mean=True),
+    "loss_gate_W": _staged("driver_J", lambda r: 0.0, mean=True),
+    "loss_capacitor_W": _staged("capacitor_J", lambda r: 0.0, mean=True),
+    "loss_inverter_W": _inverter_loss,
+    "loss_machine_W": _machine_loss,
+    "loss_leg_a_W": _staged("leg_a_J", mean=True),
+    "loss_leg_b_W": _staged("leg_b_J", mean=True),
+    "loss_leg_c_W": _staged("leg_c_J", mean=True),
     "loss_supply_W": _mean("supply_loss_J"),
     "loss_friction_W": lambda r: (r.channel("viscous_J") + r.channel("coulomb_J")) / r.row_length_s,
     "loss_gear_W": _mean("shaft_loss_J"),
@@ -172,8 +209,15 @@ DERIVED = {
     "state_of_charge": lambda r: r.channel("charge") if r.scenario.supply.kind == "battery" else np.full(len(r), math.nan),
     "winding_measured_degC": _channel("winding_measured_degC"),
     "junction_measured_degC": _channel("junction_measured_degC"),
-    "junction_degC": _constant(lambda r: r.params[0]["junction_degC"]),
-    "winding_degC": _constant(lambda r: r.params[0]["winding_degC"]),
+    "junction_degC": _hottest,
+    **{name: _staged(name, lambda r: r.params[0]["junction_degC"]) for name in JUNCTIONS},
+    "sink_degC": _staged("sink_degC"),
+    "winding_degC": _staged("winding_degC", lambda r: r.params[0]["winding_degC"]),
+    "iron_degC": _staged("iron_degC"),
+    "magnet_degC": _staged("magnet_degC", lambda r: r.params[0]["magnet_degC"]),
+    "gate_setting": _staged("gate_setting"),
+    "peak_voltage_V": _staged("peak_V"),
+    "dv_dt_V_per_s": _staged("dv_dt_V_per_s"),
     "binding_limit": _channel("binding_limit"),
     "state": _constant(lambda r: 0),
     "fault": _faults,

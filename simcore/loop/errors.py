@@ -58,7 +58,8 @@ def status_sentence(scenario, controller, state):
             f"{name} gave gates_on = False at {place}; legs that are off are not available in this version. Keep the gates on."
         ),
         r.GATE_SETTING: (
-            f"{name} gave gate_setting = {value:g} at {place}; gate settings are not available in this version. Leave -1."
+            f"{name} gave gate_setting = {value:g} at {place}; the inverter has no such gate setting. Give its number, counted "
+            "from 0 in the scenario's order, or -1 (as the scenario says)."
         ),
         r.DIVERGED: (
             f"the solution diverged at {place}: flux linkage or link voltage reached {value:g} (Wb or V). Check the "

@@ -4,6 +4,7 @@ import math
 
 from simcore.inverter.switched import next_event_s, pass_events, set_switched_legs
 from simcore.kernel import inlined, kernel
+from simcore.loop.power import begin_interval, count_edges, end_interval
 from simcore.loop.records import MAX_SCOPES
 from simcore.plant.detail import terminal_currents
 from simcore.plant.link import set_supply
@@ -223,6 +224,8 @@ def advance_switched(p, s, table, scopes, samples, tick_start_s, from_s, to_s):
     now = from_s
     while True:
         pass_events(p.inverter, legs, now)
+        if p.power.active:
+            count_edges(p, s, table)
         if now >= to_s:
             return
         until = min(next_event_s(legs), to_s)
@@ -236,7 +239,11 @@ def advance_switched(p, s, table, scopes, samples, tick_start_s, from_s, to_s):
             if dead:
                 h, ended = _first_change(p, s, table, h)
             if h > 0.0:
+                if p.power.active:
+                    begin_interval(p, s, table)
                 advance_step(p, s, table, scopes, samples, tick_start_s + now, h)
+                if p.power.active:
+                    end_interval(p, s, table, h)
             if ended >= 0:
                 legs.diode[ended] = 0
                 now += h

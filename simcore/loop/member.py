@@ -9,9 +9,11 @@ from controllers.contract import MEASURED, blank_command
 from simcore.loop.audit import close_audit, compare_map_energy, stored_energy
 from simcore.loop.errors import controller_sentence, status_sentence, where
 from simcore.loop.faults import RunFaults
+from simcore.loop.power_rows import power_sums
 from simcore.loop.recording import Recording
-from simcore.loop.records import OK, ROW_CHANNELS, SUM_CHANNELS, SUMS_AT
+from simcore.loop.records import OK, POWER_AT, POWER_CHANNELS, POWER_SUMS_AT, ROW_CHANNELS, SUM_CHANNELS, SUMS_AT
 from simcore.loop.setup import build_parameters, build_state
+from simcore.loop.thermal_steady import begin_warm
 
 CHUNK_S = 0.1
 
@@ -19,21 +21,26 @@ CHUNK_S = 0.1
 class Member:
     """(scenario, controller after its reset, names of its own signals, perf_counter() before it) => a run at tick 0.
 
+    start: thermal fields to begin with instead of the scenario's (loop/thermal_steady.py).
+
     Records are arrays of length 1, so that every member runs as number 0 of its own: its noise depends on its scenario's seed
     alone, and a scenario gives the same bits on a bench and in any ensemble.  Stack them (params, states, ...) for a device
     that runs all members at once.
     """
 
-    def __init__(self, scenario, controller, names, begun):
+    def __init__(self, scenario, controller, names, begun, start=None):
         self._begun = begun
         self.scenario, self.controller, self.names = scenario, controller, names
         self.params, self.table, self.points, self.scopes, self.samples = build_parameters(scenario)
         self.states = build_state(scenario, self.params, self.table)
+        if start is not None:
+            begin_warm(self.params, self.states, start)
         self._before = stored_energy(scenario, self.params, self.states[0]["plant"])
         self._healthy = self.params.copy() if scenario.fault else self.params
         self.faults = RunFaults(scenario, self.params, self.states)
         ticks, every = scenario.ticks, scenario.record_every
-        self.rows = np.empty(((ticks + every - 1) // every, len(ROW_CHANNELS)))
+        width = len(ROW_CHANNELS) + (len(POWER_CHANNELS) if self.params[0]["power"]["active"] else 0)
+        self.rows = np.empty(((ticks + every - 1) // every, width))
         self.extras = np.zeros((len(self.rows), len(names)))
         self.measured, self.commands = np.zeros(1, MEASURED), blank_command()
         self.wall_s = 0.0
@@ -113,7 +120,9 @@ class Member:
         kept = (done + every - 1) // every
         if done % every:
             # A run that broke off inside a row left its sums behind.
-            self.rows[kept - 1, SUMS_AT:] = [state["row"][name] for name in SUM_CHANNELS]
+            self.rows[kept - 1, SUMS_AT:POWER_AT] = [state["row"][name] for name in SUM_CHANNELS]
+            if self.rows.shape[1] > POWER_AT:
+                self.rows[kept - 1, POWER_SUMS_AT:] = power_sums(state["power"])
         scopes = [(int(s["first"]), int(s["count"])) for s in self.scopes[: len(scenario.scope)]]
         recording = Recording(
             scenario, self._healthy, self.table, self.rows[:kept], self.extras[:kept], self.names, done,

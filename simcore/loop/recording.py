@@ -7,9 +7,11 @@ import numpy as np
 
 from controllers.contract import BINDING_LIMITS
 from simcore.loop.derive import DERIVED
-from simcore.loop.records import ROW_CHANNELS, SCOPE_CHANNELS
+from simcore.loop.records import POWER_CHANNELS, ROW_CHANNELS, SCOPE_CHANNELS
 from simcore.loop.signals import Signals
 
+_PLACES = {name: place for place, name in enumerate(ROW_CHANNELS)}
+_PLACES |= {name: len(ROW_CHANNELS) + place for place, name in enumerate(POWER_CHANNELS) if name not in _PLACES}
 STATES = {0: "running", 1: "failed"}
 
 
@@ -79,7 +81,12 @@ class Recording(Signals):
 
     def channel(self, name):
         """Primary channel of the loop by its name in loop/records.py, array (rows,)."""
-        return self._rows[:, ROW_CHANNELS.index(name)]
+        return self._rows[:, _PLACES[name]]
+
+    @property
+    def has_power(self):
+        """True where the run reckoned with its power stage tick by tick."""
+        return self._rows.shape[1] > len(ROW_CHANNELS)
 
     def __getitem__(self, name):
         if name == "time_s":

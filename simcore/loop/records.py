@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from simcore.inverter.records import INVERTER, LEGS
+from simcore.inverter.records import INVERTER, LEGS, POWER, POWER_STATE
 from simcore.plant.records import DRIVE, LINK, MACHINE, PLANT_STATE, SHAFT, SUMS
 from simcore.sensing.records import (
     CURRENT_SENSOR,
@@ -50,7 +50,9 @@ BENCH = np.dtype(
         ("winding_degC", "f8"),
         ("junction_degC", "f8"),
         ("psi_limit_Wb", "f8"),
+        ("magnet_degC", "f8"),
         ("scopes", "i8"),
+        ("power", POWER),
     ],
     align=True,
 )
@@ -70,7 +72,8 @@ LATEST = np.dtype(
 AUDIT = np.dtype(
     [(name, "f8") for name in (
         "supply_in_J", "supply_out_J", "shaft_in_J", "shaft_out_J", "copper_J", "supply_loss_J", "conduction_J",
-        "viscous_J", "coulomb_J", "magnetic_J", "iron_J", "shaft_loss_J", "chopper_J", "auxiliary_J",
+        "viscous_J", "coulomb_J", "magnetic_J", "iron_J", "shaft_loss_J", "chopper_J", "auxiliary_J", "switching_J", "driver_J",
+        "capacitor_J",
     )],
     align=True,
 )  # fmt: skip
@@ -87,6 +90,7 @@ STATE = np.dtype(
         ("battery_A", "f8"),  # mean of the last tick
         ("duties", "f8", (3,)),
         ("pending", "f8", (MAX_DELAY + 1, 3)),
+        ("pending_setting", "i8", (MAX_DELAY + 1,)),
         ("profile_at", "i8", (len(PROFILES),)),
         ("profile_now", "f8", (len(PROFILES),)),
         ("tick", "i8"),
@@ -97,6 +101,7 @@ STATE = np.dtype(
         ("map_tick", "i8"),  # first tick outside the flux map, -1: never
         ("map_distance", "f8"),
         ("scope_at", "i8", (4,)),
+        ("power", POWER_STATE),
     ],
     align=True,
 )
@@ -120,6 +125,18 @@ SUM_CHANNELS = (
 ROW_CHANNELS = STATE_CHANNELS + SENSED_CHANNELS + SUM_CHANNELS
 SENSED_AT = len(STATE_CHANNELS)
 SUMS_AT = SENSED_AT + len(SENSED_CHANNELS)
+
+# Columns that follow where the power stage is reckoned with (POWER.active).
+POWER_STATE_CHANNELS = (
+    *(f"junction_{kind}_{side}_{leg}_degC" for kind in ("switch", "diode") for leg in "abc" for side in ("upper", "lower")),
+    "sink_degC", "winding_degC", "iron_degC", "magnet_degC", "gate_setting",
+)  # fmt: skip
+POWER_SUM_CHANNELS = (
+    "switching_J", "driver_J", "capacitor_J", "leg_a_J", "leg_b_J", "leg_c_J", "peak_V", "dv_dt_V_per_s",
+)  # fmt: skip
+POWER_CHANNELS = POWER_STATE_CHANNELS + POWER_SUM_CHANNELS
+POWER_AT = len(ROW_CHANNELS)
+POWER_SUMS_AT = POWER_AT + len(POWER_STATE_CHANNELS)
 
 SCOPE_CHANNELS = (
     "time_s", "ia_A", "ib_A", "ic_A", "id_A", "iq_A", "leg_a_V", "leg_b_V", "leg_c_V", "va_V", "vb_V", "vc_V",

@@ -6,6 +6,7 @@ import numpy as np
 
 from simcore.inverter.records import NEVER
 from simcore.loop.fill_plant import fill_link, fill_machine, fill_shaft
+from simcore.loop.fill_power import begin_power, fill_power
 from simcore.loop.fill_sensors import fill_sensors
 from simcore.loop.records import BENCH, PROFILES, SCOPE, SCOPE_CHANNELS, STATE
 from simcore.plant.temperature import magnet_flux_Wb
@@ -121,6 +122,7 @@ def build_parameters(scenario):
     p["winding_degC"] = scenario.machine.winding_temperature_degC
     devices = scenario.inverter.devices
     p["junction_degC"] = devices.junction_degC if devices is not None else 25.0
+    table = fill_power(p, scenario, table)
     p["psi_limit_Wb"] = PSI_LIMIT * _flux_scale(scenario.machine, table, p["machine"])
     return params, table, points, scopes, samples
 
@@ -149,6 +151,7 @@ def build_state(scenario, params, table):
     s["map_tick"] = -1
     legs = s["legs"]
     legs["command"], legs["gate"], legs["edge_s"], legs["gate_on_s"] = 1, 1, NEVER, NEVER
+    begin_power(s, p, scenario)
     sensors = s["sensors"]
     sensors["filtered_d_A"], sensors["filtered_q_A"] = initial.id_A, initial.iq_A
     sensors["winding_degC"], sensors["junction_degC"] = p["winding_degC"], p["junction_degC"]

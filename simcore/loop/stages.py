@@ -6,6 +6,8 @@ from simcore.inverter.averaged import begin_averaged_tick
 from simcore.inverter.switched import begin_switched_tick
 from simcore.kernel import inlined, kernel
 from simcore.loop.interval import advance_averaged, advance_switched
+from simcore.loop.power import begin_power_tick, end_power_tick
+from simcore.loop.power_rows import begin_power_row, end_power_row
 from simcore.loop.profile import profile_at_tick
 from simcore.loop.records import (
     CONTROLLER_CODE,
@@ -22,6 +24,7 @@ from simcore.loop.records import (
     MAP_SLACK,
     MAX_DELAY,
     OK,
+    POWER_SUMS_AT,
     RUN_REQUEST,
     SENSED_AT,
     SPEED,
@@ -93,8 +96,10 @@ def begin_tick(p, s, points, member):
 
 
 @kernel
-def apply_command(p, s):
+def apply_command(p, s, table):
     """(duties that act from this tick on) => leg laws or edges of the tick."""
+    if p.power.active:
+        begin_power_tick(p, s, table)
     if p.inverter.switched:
         begin_switched_tick(p.inverter, s.legs, s.duties, s.tick & 1)
     else:
@@ -113,6 +118,8 @@ def record_state(p, s, table, row):
     sums.vd = sums.vq = sums.v_alpha = sums.v_beta = sums.link_C = sums.supply_C = 0.0
     sums.link_J = sums.terminal_J = sums.copper_J = sums.shaft_J = sums.viscous_J = sums.coulomb_J = 0.0
     sums.supply_loss_J = sums.supply_J = sums.iron_J = sums.shaft_loss_J = sums.chopper_J = 0.0
+    if p.power.active:
+        begin_power_row(p, s, row)
 
 
 @kernel
@@ -146,7 +153,7 @@ def sense(p, s, m, table, member, shift_s):
     m.speed_rpm = measured_omega * RPM
     if p.link_voltage.held == 0:
         m.link_voltage_V = sense_link_voltage(p.link_voltage, plant.link_V, noise_v)
-    m.winding_degC, m.junction_degC = p.winding_degC, p.junction_degC
+    m.winding_degC, m.junction_degC, m.magnet_degC = p.winding_degC, p.junction_degC, p.magnet_degC
     if p.temperature_sensors:
         sense_temperatures(p, s, m, member)
     m.torque_reference_Nm = s.profile_now[TORQUE]
@@ -203,9 +210,10 @@ def take_command(p, s, c):
         fail(s, DUTY_OUT_OF_RANGE, low if low < -1e-9 else high)
     elif c.gates_on == 0:
         fail(s, GATES_OFF, 0.0)
-    elif c.gate_setting != -1:
+    elif c.gate_setting < -1 or c.gate_setting >= max(p.power.settings, 1):
         fail(s, GATE_SETTING, c.gate_setting * 1.0)
     slot = (s.update + p.clock.delay_updates) % SPAN
+    s.pending_setting[slot] = c.gate_setting if p.power.settings > 0 else -1
     s.pending[slot, 0] = min(max(c.duty_a, 0.0), 1.0)
     s.pending[slot, 1] = min(max(c.duty_b, 0.0), 1.0)
     s.pending[slot, 2] = min(max(c.duty_c, 0.0), 1.0)
@@ -216,6 +224,7 @@ def due_command(s):
     """(queue) => duties that act from this update on."""
     slot = s.update % SPAN
     s.duties[0], s.duties[1], s.duties[2] = s.pending[slot, 0], s.pending[slot, 1], s.pending[slot, 2]
+    s.power.asked = s.pending_setting[slot]
 
 
 @inlined
@@ -232,6 +241,9 @@ def integrate(p, s, table, scopes, samples, from_s, to_s):
 def account(p, s, table):
     """(sums of the tick) => the audit and the row's sums; the tick's sums start anew.  Angles are wrapped, limits watched."""
     sums, row, audit, plant = s.sums, s.row, s.audit, s.plant
+    drawn_J = 0.0
+    if p.power.active:
+        drawn_J = end_power_tick(p, s, table, p.inverter.switched != 0)
     supply_J = sums.supply_J
     if supply_J >= 0.0:
         audit.supply_in_J += supply_J
@@ -252,7 +264,7 @@ def account(p, s, table):
     audit.iron_J += sums.iron_J
     audit.chopper_J += sums.chopper_J
     audit.shaft_loss_J += sums.shaft_loss_J
-    audit.conduction_J += sums.link_J - sums.terminal_J
+    audit.conduction_J += sums.link_J - sums.terminal_J - drawn_J
     audit.viscous_J += sums.viscous_J
     audit.coulomb_J += sums.coulomb_J
     audit.magnetic_J += sums.magnetic_J
@@ -347,6 +359,8 @@ def record_sums(s, row):
     row[SUMS_AT + 14] = sums.iron_J
     row[SUMS_AT + 15] = sums.shaft_loss_J
     row[SUMS_AT + 16] = sums.chopper_J
+    if row.shape[0] > POWER_SUMS_AT:
+        end_power_row(s, row)
 
 
 @inlined
@@ -356,7 +370,7 @@ def to_sample(p, s, m, table, points, scopes, samples, rows, member):
     begin_tick(p, s, points, member)
     if p.clock.delay_updates > 0:
         due_command(s)
-        apply_command(p, s)
+        apply_command(p, s, table)
         if s.tick % p.clock.record_every == 0:
             record_state(p, s, table, rows[s.tick // p.clock.record_every])
         if shift > 0.0:
@@ -373,7 +387,7 @@ def after_command(p, s, c, table, points, scopes, samples, rows, extras, last_ti
     shift = p.clock.sample_shift_s
     if p.clock.delay_updates == 0:
         due_command(s)
-        apply_command(p, s)
+        apply_command(p, s, table)
         if s.tick % p.clock.record_every == 0:
             record_state(p, s, table, rows[s.tick // p.clock.record_every])
     for part in range(p.clock.ticks_per_update):
@@ -381,7 +395,7 @@ def after_command(p, s, c, table, points, scopes, samples, rows, extras, last_ti
             if s.tick >= last_tick:
                 break
             begin_tick(p, s, points, member)
-            apply_command(p, s)
+            apply_command(p, s, table)
             if s.tick % p.clock.record_every == 0:
                 record_state(p, s, table, rows[s.tick // p.clock.record_every])
             shift = 0.0

@@ -10,7 +10,7 @@ import math
 
 from simcore.kernel import inlined, kernel
 from simcore.plant.detail import air_gap_torque, detailed, harmonic_flux
-from simcore.plant.link import link_rates, supply_current
+from simcore.plant.link import LEAST_LINK_V, link_rates, supply_current
 from simcore.plant.machine import currents, flux_rates, incremental_inductances, torque
 from simcore.plant.records import CAPACITOR_AND_CHOKE, RIG, TWO_MASS
 from simcore.plant.shaft import settle_friction, shaft_rates
@@ -125,6 +125,8 @@ def rates(machine, shaft, link, drive, table, stuck, psi_d, psi_q, omega, theta,
             v_alpha, v_beta = open_leg_voltage(
                 machine, table, drive.open_leg, psi_d, psi_q, omega, theta, sine, cosine, v_alpha, v_beta
             )
+    if drive.loss_W > 0.0:
+        link_A += drive.loss_W / max(link_V, LEAST_LINK_V)
     vd = cosine * v_alpha + sine * v_beta
     vq = -sine * v_alpha + cosine * v_beta
     rate_d, rate_q = flux_rates(machine, psi_d, psi_q, id_A, iq_A, vd, vq, omega_e)

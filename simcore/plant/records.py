@@ -114,6 +114,12 @@ DRIVE = np.dtype(
         ("chopper_on", "i8"),
         ("chopper_S", "f8"),  # conductance across the link now: chopper and short
         ("blocked", "i8"),  # 1: the rectifier's diodes carry nothing
+        ("loss_W", "f8"),  # taken from the link besides: switching, drivers, capacitor
+        ("own_devices", "i8"),  # 1: each device has a drop of its own, as follows (2 leg + side)
+        ("switch_V", "f8", (6,)),
+        ("switch_ohm", "f8", (6,)),
+        ("diode_V", "f8", (6,)),
+        ("diode_ohm", "f8", (6,)),
     ],
     align=True,
 )

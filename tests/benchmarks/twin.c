@@ -368,6 +368,7 @@ static void sense(const Bench *p, State *s, Measured *m, int64_t member, double 
     m->voltage_reference_V = s->profile_now[VOLTAGE];
     m->frequency_reference_Hz = s->profile_now[FREQUENCY];
     m->run_request = s->profile_now[RUN_REQUEST];
+    m->magnet_degC = p->magnet_degC;
 
     i_alpha = (2.0 * ia - ib - ic) * (1.0 / 3.0);
     i_beta = (ib - ic) * INV_SQRT3;
