@@ -1,7 +1,7 @@
 """Derating by temperature: the torque (or current) limit falls in a straight line between two temperatures.
 
-Full limit below `from`, none at the highest temperature (common practice, no source); the share moves through a first-order lag,
-so that a junction's ripple at low frequency does not come back as torque ripple.  Checked: tests/controllers/test_derating.py.
+Full limit below `from`, none at the highest temperature (common practice, no source); the share moves through a first-order
+lag, so that a junction's ripple at low frequency does not come back as torque ripple.  Checked: tests/controllers/test_derating.py.
 """
 
 import math
@@ -11,7 +11,7 @@ from simcore.kernel import kernel
 
 @kernel
 def share_left(from_degC, span_per_K, now_degC):
-    """(start of derating, 1 / width, temperature) => share of the limit that is left, 0..1; a sensor that tells NaN derates to 0."""
+    """(start of derating, 1 / width, temperature) => share of the limit that is left, 0..1; 0 for a sensor that tells NaN."""
     return min(max(1.0 - (now_degC - from_degC) * span_per_K, 0.0), 1.0) if math.isfinite(now_degC) else 0.0
 
 
@@ -35,10 +35,9 @@ def derating_fields(values, setup):
     tau_s = values["derating_filter_s"]
     fields = {"derate_share": -math.expm1(-setup.update_s / tau_s) if tau_s > 0.0 else 1.0, "derates": 0}
     limits = {}
-    heat = getattr(setup.inverter, "heat", None)
-    if heat is not None:
-        limits["junction"] = (heat.derate_from_degC, setup.inverter.devices.max_junction_degC)
-    heat = getattr(setup.machine, "heat", None)
+    if setup.inverter.heat is not None and setup.inverter.devices is not None:
+        limits["junction"] = (setup.inverter.derate_from_degC, setup.inverter.devices.max_junction_degC)
+    heat = setup.machine.heat
     if heat is not None:
         limits["winding"] = (heat.derate_from_winding_degC, heat.max_winding_degC)
         limits["magnet"] = (heat.derate_from_magnet_degC, heat.max_magnet_degC)

@@ -40,7 +40,7 @@ def fill_power(p, scenario, table):
     names = list(inverter.gate_settings)
     power["settings"] = len(names)
     if names:
-        power["first_setting"] = names.index(inverter.setting_in_force)
+        power["first_setting"] = names.index(inverter.gate_setting)
         _fill_plan(power, inverter.gate_plan, names)
     if inverter.heat is not None:
         _fill_heat(power, inverter, scenario.tick_s)
@@ -83,7 +83,9 @@ def _fill_gate(record, setting, pieces, place):
         place += 2 * len(points)
     record["reference_V"], record["reference_degC"] = setting.reference_voltage_V, setting.reference_temperature_degC
     record["exponent"], record["per_K"] = setting.voltage_exponent, setting.temperature_coefficient_per_K
-    record["diode_exponent"], record["diode_per_K"] = setting.diode_exponent, setting.diode_per_K
+    record["diode_exponent"], record["diode_per_K"] = (
+        setting.diode_voltage_exponent, setting.diode_temperature_coefficient_per_K,
+    )  # fmt: skip
     record["driver_J"] = setting.gate_charge_C * setting.gate_swing_V
     return place
 
@@ -103,15 +105,15 @@ def _fill_plan(power, plan, names):
 
 
 def _fill_network(record, network, step_s):
-    tau_s, from_power, from_base, to_junction, to_flow = two_port(network.cauer)
-    decay = np.exp(-step_s / tau_s)
-    held = tau_s * (1.0 - decay)
-    n = len(tau_s)
+    port = two_port(network.cauer)
+    decay = np.exp(-step_s / port.tau_s)
+    held = -port.tau_s * np.expm1(-step_s / port.tau_s)
+    n = len(decay)
     record["count"] = n
-    for name, values in (("decay", decay), ("in_power", held * from_power), ("in_base", held * from_base),
-                         ("to_junction", to_junction), ("to_flow", to_flow)):  # fmt: skip
+    for name, values in (("decay", decay), ("in_power", held * port.from_power), ("in_base", held * port.from_base),
+                         ("to_junction", port.to_junction), ("to_flow", port.to_flow)):  # fmt: skip
         record[name][:n] = values
-    record["base_W_per_K"] = 1.0 / network.cauer[-1][1]
+    record["base_W_per_K"] = 1.0 / port.last_K_per_W
 
 
 def _fill_heat(power, inverter, tick_s):
@@ -122,12 +124,9 @@ def _fill_heat(power, inverter, tick_s):
     power["one_chip"] = heat.diode is None
     if heat.diode is not None:
         _fill_network(power["diode"], heat.diode, power["heat_step_s"])
-    if heat.sink is not None:
-        stages = heat.sink.cauer[:MOST_STAGES]
-        power["sink_count"] = len(stages)
-        for k, (capacity, resistance) in enumerate(stages):
-            power["sink_J_per_K"][k], power["sink_W_per_K"][k] = capacity, 1.0 / resistance
-        power["sink_W_per_K"][len(stages) - 1] /= heat.flow_factor
+    power["sink_count"] = len(heat.sink_at_flow)
+    for k, (capacity, resistance) in enumerate(heat.sink_at_flow):
+        power["sink_J_per_K"][k], power["sink_W_per_K"][k] = capacity, 1.0 / resistance
 
 
 def _fill_machine_heat(power, machine, tick_s):

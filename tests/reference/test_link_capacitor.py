@@ -10,6 +10,7 @@ import math
 
 import numpy as np
 import pytest
+from point_of_load import drive_at
 
 from simcore import Bench
 from simcore.scenario.reader import scenario_from
@@ -40,22 +41,10 @@ CELLS = [(depth, at, "svpwm" if depth > 1.0 and kind == "sine" else kind) for de
 CELLS += [(depth, 3, kind) for depth in (0.4, 0.8, 1.0) for kind in KINDS if (depth, 3, kind) not in CELLS]
 
 
-def drive_at(depth, phase_rad):
-    """(M, angle by which the current lags the voltage) => magnet flux [Wb], current vector [A, peak] of that point.
-
-    M = |vd + j vq|/(Vdc/2) and cos(phi) = (vd id + vq iq)/(|v| |i|) are given; what voltage v and current leave,
-    v - (R + j w L) i, is the magnet's j w psi and puts the q axis along itself.
-    """
-    w = 2.0 * math.pi * F1_HZ
-    voltage = 0.5 * VDC * depth
-    current = cmath.rect(CURRENT, -phase_rad)
-    magnet = voltage - complex(RESISTANCE, w * INDUCTANCE) * current
-    return abs(magnet) / w, current * 1j * abs(magnet) / magnet
-
-
 def at_point(depth, phase_rad, kind, resistance_ohm=0.0, inductance_H=0.0, capacitance_F=1e-3):
     """(M, lag of the current, modulator, supply's choke) => Recording in current mode, its scope over a fundamental period."""
-    flux, current = drive_at(depth, phase_rad)
+    flux, current = drive_at(depth, phase_rad, vdc=VDC, current_A=CURRENT, f1_Hz=F1_HZ, inductance_H=INDUCTANCE,
+                             resistance_ohm=RESISTANCE)  # fmt: skip
     document = {
         "machine": {
             "kind": "constants", "pole_pairs": 1, "stator_resistance_ohm": RESISTANCE, "inductance_d_H": INDUCTANCE,
