@@ -29,8 +29,8 @@ BINDING_LIMITS = {
 class Measured(NamedTuple):
     """What the sensors report at the sampling instant, and the commands in force there (SI, angle in (-pi, pi]).
 
-    A command that the scenario does not give is NaN.  run_request: 1 run, 0 ramp down.  magnet_degC: what a thermal model of the
-    machine would tell, here the true temperature.
+    A command that the scenario does not give is NaN.  run_request: 1 run, 0 ramp down.  magnet_degC: what a thermal model
+    of the machine would tell, here the true temperature.
     """
 
     time_s: float

@@ -1,7 +1,8 @@
 """Derating by temperature: the torque (or current) limit falls in a straight line between two temperatures.
 
 Full limit below `from`, none at the highest temperature (common practice, no source); the share moves through a first-order
-lag, so that a junction's ripple at low frequency does not come back as torque ripple.  Checked: tests/controllers/test_derating.py.
+lag, so that a junction's ripple at low frequency does not come back as torque ripple.
+Checked: tests/controllers/test_derating.py.
 """
 
 import math

@@ -9,6 +9,7 @@ from controllers.contract import MEASURED, blank_command
 from simcore.loop.audit import close_audit, compare_map_energy, stored_energy
 from simcore.loop.errors import controller_sentence, status_sentence, where
 from simcore.loop.faults import RunFaults
+from simcore.loop.power_findings import power_findings
 from simcore.loop.power_rows import power_sums
 from simcore.loop.recording import Recording
 from simcore.loop.records import OK, POWER_AT, POWER_CHANNELS, POWER_SUMS_AT, ROW_CHANNELS, SUM_CHANNELS, SUMS_AT
@@ -147,7 +148,7 @@ class Member:
                 f"The current left the flux map at tick {state['map_tick']} ({at_s:.6g} s), by at most "
                 f"{100.0 * state['map_distance']:.2g} % of the map's range; the map continues linearly there."
             )
-        return (*findings, *self.faults.told(int(state["tick"])))
+        return (*findings, *power_findings(self.scenario, state["power"]), *self.faults.told(int(state["tick"])))
 
 
 def _closing(scenario, state):

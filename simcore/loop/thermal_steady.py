@@ -10,7 +10,7 @@ from simcore.loop.fill_power import follow_devices, follow_machine
 KEPT = ("switch_mode", "diode_mode", "switch_degC", "diode_degC", "sink_K", "winding_degC", "iron_degC", "magnet_degC")
 WINDOWS = 12  # most windows on the way to the fixed point
 CLOSE_K = 0.02  # two windows that differ less have met
-WINDOW_S, LEAD_S = 0.05, 0.05
+WINDOW_S, LEAD_S = 0.05, 0.15
 
 
 def forget_losses(state):

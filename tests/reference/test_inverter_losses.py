@@ -31,7 +31,7 @@ def at_point(depth, cosine, *, inverter, vdc=400.0, current_A=100.0, kind="sine"
     document = {
         "machine": {
             "kind": "constants", "pole_pairs": 1, "stator_resistance_ohm": RESISTANCE, "inductance_d_H": inductance_H,
-            "inductance_q_H": inductance_H, "magnet_flux_Wb": flux, "max_current_A": 10.0 * current_A, "max_speed_rpm": 1e5,
+            "inductance_q_H": inductance_H, "magnet_flux_Wb": flux, "max_current_A": 1.2 * current_A, "max_speed_rpm": 1e5,
         },
         "inverter": {
             "switching_frequency_Hz": FS_HZ, "model": model, "modulation": kind, "link_capacitance_F": link_F, **inverter,
@@ -75,9 +75,10 @@ def test_a_mosfet_bridge_loses_the_same_at_every_depth_and_angle(verified, model
 @pytest.mark.parametrize("model", ["averaged", "switched"])
 def test_igbt_and_diode_means(verified, model):
     heat = {"coolant_degC": 0.0, "switch": ONE_KELVIN_A_WATT, "diode": ONE_KELVIN_A_WATT, "ticks_per_step": 1}
-    recording = at_point(0.8, 0.9, inverter={"devices": IGBT, "heat": heat}, model=model)
+    # A high link voltage, so that the drops themselves do not move M.
+    recording = at_point(0.8, 0.9, inverter={"devices": IGBT, "heat": heat}, model=model, vdc=8000.0)
     what = f"M = 0.8, cos(phi) = 0.9, 100 A, {model}"
-    verified(f"IGBT bridge, {what}", CASANELLAS, 234.57847, mean(recording, "loss_conduction_W"), 0.15, "W")
+    verified(f"IGBT bridge, {what}", CASANELLAS, 234.57847, mean(recording, "loss_conduction_W"), 0.2, "W")
     for side in ("upper", "lower"):
         for leg in "abc":
             switch = mean(recording, f"junction_switch_{side}_{leg}_degC")
@@ -87,10 +88,10 @@ def test_igbt_and_diode_means(verified, model):
 
 
 def test_igbt_and_diode_while_braking(verified):
-    """M = 0.5, cos(phi) = -0.9: transistor mean 10.290494 A, diode mean 21.540494 A; 1 V thresholds alone turn them into watts."""
+    """M = 0.5, cos(phi) = -0.9: transistor mean 10.290494 A, diode mean 21.540494 A; thresholds of 1 V turn them into watts."""
     devices = {"kind": "igbt", "threshold_V": 1.0, "slope_ohm": 0.0, "diode": {"threshold_V": 1.0}}
     heat = {"coolant_degC": 0.0, "switch": ONE_KELVIN_A_WATT, "diode": ONE_KELVIN_A_WATT}
-    recording = at_point(0.5, -0.9, inverter={"devices": devices, "heat": heat})
+    recording = at_point(0.5, -0.9, inverter={"devices": devices, "heat": heat}, vdc=8000.0)
     what = "M = 0.5, cos(phi) = -0.9, 100 A, averaged"
     verified(f"transistor mean, {what}", CASANELLAS, 10.290494, mean(recording, "junction_switch_upper_a_degC"), 0.03, "A")
     verified(f"diode mean, {what}", CASANELLAS, 21.540494, mean(recording, "junction_diode_lower_b_degC"), 0.03, "A")
@@ -149,8 +150,9 @@ def test_voltage_and_temperature_scale_the_energies():
     base = {"devices": MOSFET, "gate_settings": {"one": setting}}
     cold = mean(at_point(0.8, 0.9, inverter=base, vdc=600.0), "loss_switching_W")
     high = mean(at_point(0.8, 0.9, inverter=base, vdc=800.0), "loss_switching_W")
-    warm = mean(at_point(0.8, 0.9, inverter=base | {"devices": MOSFET | {"junction_degC": 125.0}}, vdc=600.0), "loss_switching_W")
-    assert high / cold == pytest.approx((800.0 / 600.0) ** 1.3, rel=1e-3)
+    hot = base | {"devices": MOSFET | {"junction_degC": 125.0}}
+    warm = mean(at_point(0.8, 0.9, inverter=hot, vdc=600.0), "loss_switching_W")
+    assert high / cold == pytest.approx((800.0 / 600.0) ** 1.3, rel=2e-3)
     assert warm / cold == pytest.approx(1.2, rel=1e-6)
 
 
@@ -217,5 +219,7 @@ def test_one_leg_with_a_gate_resistor_ten_times_too_large():
     odd = at_point(0.8, 0.9, inverter={"devices": devices, "gate_settings": {"one": setting}})
     for leg in "ac":
         assert mean(odd, f"loss_leg_{leg}_W") == pytest.approx(mean(even, f"loss_leg_{leg}_W"), rel=1e-3)
-    assert mean(odd, "loss_leg_b_W") > 3.0 * mean(even, "loss_leg_b_W")
+    more = mean(odd, "loss_leg_b_W") - mean(even, "loss_leg_b_W")
+    # 45 mJ more at 300 A and 600 V, here 100 A and 400 V: E I / pi for both switches of the leg.
+    assert more == pytest.approx(2.0 * 45e-3 * FS_HZ / math.pi * (100.0 / 300.0) * (400.0 / 600.0), rel=6e-3)
     assert np.isfinite(odd["junction_degC"]).all()
