@@ -3,6 +3,7 @@
 import numpy as np
 
 from simcore.measure.limits import binding_shares, code_names, lowest_voltage_margin, negative_margin_share, shares
+from simcore.measure.power_stage import power_stage
 
 _SUMMED_UP = ("torque_Nm", "speed_rpm", "id_A", "iq_A", "link_voltage_V", "link_current_A")
 
@@ -25,6 +26,9 @@ def summarise(recording):
     summary["state_shares"] = shares(recording, "state")
     summary["binding_limit_codes"] = _by_name(recording, "binding_limit")
     summary["state_codes"] = _by_name(recording, "state")
+    stage = power_stage(recording)
+    if stage is not None:
+        summary["power_stage"] = stage
     summary["closing"] = dict(getattr(recording, "closing", None) or {})
     return summary
 

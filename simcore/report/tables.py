@@ -15,6 +15,7 @@ from simcore.measure.limits import (
     negative_margin_share,
     shares,
 )
+from simcore.measure.power_stage import LOSSES, power_stage
 from simcore.measure.windows import end_s
 from simcore.report.results import scenario_name
 from simcore.report.wording import (
@@ -55,7 +56,8 @@ def print_report(recording, expectations, console):
         say(console, row, hanging=4)
     say(console, audit_line(recording), hanging=4)
     console.print()
-    for row in (limit_line(recording), state_line(recording), margin_line(recording), speed_line(recording)):
+    told = (limit_line(recording), state_line(recording), margin_line(recording), *power_lines(recording), speed_line(recording))
+    for row in told:
         if row:
             say(console, row)
 
@@ -192,6 +194,26 @@ def margin_line(recording):
     """recording => one line: the least voltage margin, when, and for how long it was negative; "" where none was."""
     text = margin_text(*lowest_voltage_margin(recording), negative_margin_share(recording))
     return f"{text[:1].upper()}{text[1:]}." if text else ""
+
+
+def power_lines(recording):
+    """recording => lines on the power stage: losses, temperatures, worst turn-off; none where it was not reckoned with."""
+    stage = power_stage(recording)
+    if stage is None:
+        return []
+    parts = {name: stage[f"loss_{name}_mean_W"] for name in LOSSES}
+    split = ", ".join(f"{name.replace('_', ' ')} {number(watts, 'W', 4)}" for name, watts in parts.items() if watts)
+    lines = [f"Power stage: mean loss {number(sum(parts.values()), 'W', 4)} ({split})."] if split else []
+    hottest = [f"junction {stage['junction_max_degC']:.4g}"]
+    if recording.scenario.machine.heat is not None:
+        hottest += [f"{node} {stage[f'{node}_max_degC']:.4g}" for node in ("winding", "magnet")]
+    lines.append(f"Hottest: {', '.join(hottest)} degC.")
+    turn_off = f"Worst turn-off: {number(stage['turn_off_peak_V'], 'V', 4)} over a device"
+    if stage["turn_off_margin_V"] is not None:
+        turn_off += f", {number(stage['turn_off_margin_V'], 'V', 3)} below its rated voltage"
+    if stage["dv_dt_max_V_per_s"] is not None:
+        turn_off += f"; {stage['dv_dt_max_V_per_s'] * 1e-9:.3g} V/ns at the terminals"
+    return [*lines, f"{turn_off}."] if recording.scenario.inverter.gate_settings else lines
 
 
 def speed_line(recording):
