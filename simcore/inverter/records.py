@@ -105,8 +105,8 @@ POWER = np.dtype(
         ("heat_step_s", "f8"),
         ("one_chip", "i8"),  # 1: the diode's losses heat the switch
         ("coolant_degC", "f8"),
-        ("switch", NETWORK),
-        ("diode", NETWORK),
+        ("switch_path", NETWORK),
+        ("diode_path", NETWORK),
         ("sink_count", "i8"),  # 0: bases at the coolant's temperature
         ("sink_J_per_K", "f8", (MOST_STAGES,)),
         ("sink_W_per_K", "f8", (MOST_STAGES,)),  # from node k to the next, the last to the coolant

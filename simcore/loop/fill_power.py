@@ -120,10 +120,10 @@ def _fill_heat(power, inverter, tick_s):
     heat = inverter.heat
     power["heat"], power["heat_ticks"] = 1, heat.ticks_per_step
     power["heat_step_s"], power["coolant_degC"] = heat.ticks_per_step * tick_s, heat.coolant_degC
-    _fill_network(power["switch"], heat.switch, power["heat_step_s"])
+    _fill_network(power["switch_path"], heat.switch, power["heat_step_s"])
     power["one_chip"] = heat.diode is None
     if heat.diode is not None:
-        _fill_network(power["diode"], heat.diode, power["heat_step_s"])
+        _fill_network(power["diode_path"], heat.diode, power["heat_step_s"])
     power["sink_count"] = len(heat.sink_at_flow)
     for k, (capacity, resistance) in enumerate(heat.sink_at_flow):
         power["sink_J_per_K"][k], power["sink_W_per_K"][k] = capacity, 1.0 / resistance
@@ -181,8 +181,8 @@ def _begin_heat(ps, p, heat):
 def hold_junctions(power, ps, switch_K, diode_K, base_K):
     """(rises over the coolant, (6,) each, and of the base) => modes of the steady state with these junctions, temperatures."""
     for network, modes, rises, kelvin in (
-        (power["switch"], ps["switch_mode"], switch_K, ps["switch_degC"]),
-        (power["diode"], ps["diode_mode"], diode_K, ps["diode_degC"]),
+        (power["switch_path"], ps["switch_mode"], switch_K, ps["switch_degC"]),
+        (power["diode_path"], ps["diode_mode"], diode_K, ps["diode_degC"]),
     ):
         n = int(network["count"])
         kelvin[:] = power["coolant_degC"] + rises

@@ -79,8 +79,8 @@ def _devices(power, ps, switch_W, diode_W):
         ps["sink_K"][k] = heat_W * float(np.sum(1.0 / power["sink_W_per_K"][k:n]))
     base_K = float(ps["sink_K"][0]) if n else 0.0
     for network, modes, watts, kelvin in (
-        (power["switch"], ps["switch_mode"], switch_W, ps["switch_degC"]),
-        (power["diode"], ps["diode_mode"], diode_W, ps["diode_degC"]),
+        (power["switch_path"], ps["switch_mode"], switch_W, ps["switch_degC"]),
+        (power["diode_path"], ps["diode_mode"], diode_W, ps["diode_degC"]),
     ):
         stages = int(network["count"])
         if stages == 0:

@@ -33,11 +33,11 @@ def step_devices(power, ps):
         ps.switch_J[device] = ps.diode_J[device] = 0.0
         if power.one_chip:
             switch_W, diode_W = switch_W + diode_W, 0.0
-        rise_K, into_W = step_device(power.switch, ps.switch_mode, device, switch_W, base_K)
+        rise_K, into_W = step_device(power.switch_path, ps.switch_mode, device, switch_W, base_K)
         flow_W += into_W
         ps.switch_degC[device] = power.coolant_degC + rise_K
         if not power.one_chip:
-            rise_K, into_W = step_device(power.diode, ps.diode_mode, device, diode_W, base_K)
+            rise_K, into_W = step_device(power.diode_path, ps.diode_mode, device, diode_W, base_K)
             flow_W += into_W
         ps.diode_degC[device] = power.coolant_degC + rise_K
     for k in range(power.sink_count):

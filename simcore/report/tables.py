@@ -56,8 +56,8 @@ def print_report(recording, expectations, console):
         say(console, row, hanging=4)
     say(console, audit_line(recording), hanging=4)
     console.print()
-    told = (limit_line(recording), state_line(recording), margin_line(recording), *power_lines(recording), speed_line(recording))
-    for row in told:
+    limits = (limit_line(recording), state_line(recording), margin_line(recording))
+    for row in (*limits, *power_lines(recording), speed_line(recording)):
         if row:
             say(console, row)
 
