@@ -2,6 +2,8 @@
 
 import numpy as np
 
+from simcore.plant.records import MOST_STAGES
+
 INVERTER = np.dtype(
     [
         ("switched", "i8"),
@@ -34,7 +36,7 @@ LEGS = np.dtype(
 
 # Devices are counted 2 leg + side, side 0 the upper and 1 the lower one.
 UPPER, LOWER = 0, 1
-MOST_POINTS, MOST_SETTINGS, MOST_RULES, MOST_STAGES = 12, 8, 8, 6
+MOST_POINTS, MOST_SETTINGS, MOST_RULES = 12, 8, 8
 CURVE = np.dtype([("count", "i8"), ("x", "f8", (MOST_POINTS,)), ("y", "f8", (MOST_POINTS,))], align=True)
 LEG_DEVICES = np.dtype(
     [

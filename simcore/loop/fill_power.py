@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 
-from simcore.inverter.records import MOST_STAGES
+from simcore.plant.records import MOST_STAGES
 from simcore.plant.temperature import COPPER_ZERO_degC
 from simcore.plant.thermal_network import two_port
 

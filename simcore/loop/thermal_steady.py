@@ -4,8 +4,8 @@ import math
 
 import numpy as np
 
-from simcore.inverter.records import MOST_STAGES
 from simcore.loop.fill_power import follow_devices, follow_machine
+from simcore.plant.records import MOST_STAGES
 
 KEPT = ("switch_mode", "diode_mode", "switch_degC", "diode_degC", "sink_K", "winding_degC", "iron_degC", "magnet_degC")
 WINDOWS = 12  # most windows on the way to the fixed point

@@ -5,8 +5,8 @@ machine's three nodes are ladders of heat capacity and conductance with explicit
 constants.  Networks: plant/thermal_network.py.  Checked: tests/plant/test_heat.py, tests/reference/test_heat_in_the_loop.py.
 """
 
-from simcore.inverter.records import MOST_STAGES
 from simcore.kernel import kernel
+from simcore.plant.records import MOST_STAGES
 
 
 @kernel

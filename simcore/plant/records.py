@@ -5,6 +5,7 @@ import numpy as np
 RIG, FREE, LOCKED, TWO_MASS = 0, 1, 2, 3
 STIFF, CAPACITOR, CAPACITOR_AND_CHOKE = 0, 1, 2
 DETAIL_ORDERS = 6
+MOST_STAGES = 6  # of a thermal network
 
 MACHINE = np.dtype(
     [

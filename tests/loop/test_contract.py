@@ -312,7 +312,7 @@ BAD_ANSWERS = {
     "gates off": ("return Command(0.5, 0.5, 0.5, gates_on=False)", ["gates_on = False at tick 20", LATER]),
     "gates none": ("return Command(0.5, 0.5, 0.5, gates_on=None)", [NO_NUMBERS]),
     "gates nan": ("return Command(0.5, 0.5, 0.5, gates_on=math.nan)", ["update 20", "gates_on"]),
-    "gate setting": ("return Command(0.5, 0.5, 0.5, gate_setting=2)", ["gate_setting = 2 at tick 20", LATER]),
+    "gate setting": ("return Command(0.5, 0.5, 0.5, gate_setting=2)", ["gate_setting = 2 at tick 20", "no such gate setting"]),
     "generator": ("yield 1", ["Spin.step answered generator at update 0"]),
 }  # fmt: skip
 
