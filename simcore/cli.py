@@ -187,8 +187,9 @@ def tolerance(scenario, draws, method, seed, least_yield, **options):
 @click.option("--torque-Nm", "torque_Nm", metavar="a:b:n", help="Torques; by default 25 over all that the machine gives.")
 @click.option("--quadrants", metavar="1,2,3,4", help="1 drives forwards, 4 brakes forwards, 3 and 2 backwards.")
 @click.option("--switched", is_flag=True, help="Exact switching edges instead of mean voltages; takes several times as long.")
+@click.option("--rated", metavar="RPM:NM", help="Also run the load points of IEC 60034-2-3 and IEC 61800-9-2 for this rating.")
 @_study_options
-def map_command(scenario, speed_rpm, torque_Nm, quadrants, switched, **options):
+def map_command(scenario, speed_rpm, torque_Nm, quadrants, switched, rated, **options):
     """Measure the drive of SCENARIO over torque and speed: efficiency, losses, temperatures, margins, and its envelope.
 
     Each point is a closed-loop run on a rig to steady state. Writes map.csv, map.npz, map.json, unreachable.csv, envelope.csv
@@ -198,7 +199,7 @@ def map_command(scenario, speed_rpm, torque_Nm, quadrants, switched, **options):
     asked = _options(**options)
     from simcore.study.efficiency_map.command import map_file
 
-    wanted = {"speed_rpm": speed_rpm, "torque_Nm": torque_Nm, "quadrants": quadrants, "switched": switched}
+    wanted = {"speed_rpm": speed_rpm, "torque_Nm": torque_Nm, "quadrants": quadrants, "switched": switched, "rated": rated}
     sys.exit(map_file(scenario, wanted, asked))
 
 

@@ -202,6 +202,23 @@ def test_scenarios_as_tests_run_as_printed(tmp_path, monkeypatch):
     assert one.exit_code == 0 and [path.name for path in (tmp_path / "one").iterdir()] == ["speeds-fast"]
 
 
+def test_the_map_runs_as_printed(tmp_path, monkeypatch):
+    from click.testing import CliRunner
+
+    from simcore.cli import main
+
+    monkeypatch.chdir(ROOT)
+    section = README.split("## Efficiency map and envelope")[1].split("\n## ")[0]
+    command = re.findall(r"`drybench (map .*?)`", section, re.S)[0]
+    result = CliRunner().invoke(main, [*command.split(), "--no-plot", "--out", str(tmp_path)])
+    assert result.exit_code == 0 and (tmp_path / "torque_steps" / "map.csv").is_file()
+    (excerpt,) = re.findall(r"```text\n(.*?)\n```", section, re.S)
+    told = "\n".join(line for line in result.stdout.splitlines() if line.startswith("  positive torque"))
+    number = r"-?\d+\.?\d*"
+    assert re.sub(number, "", excerpt).split() == re.sub(number, "", told).split()
+    assert [*map(float, re.findall(number, excerpt))] == pytest.approx([*map(float, re.findall(number, told))], rel=0.02)
+
+
 def test_sweep_and_tolerance_run_as_printed(tmp_path, monkeypatch):
     from click.testing import CliRunner
 

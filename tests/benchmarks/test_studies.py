@@ -1,8 +1,12 @@
-"""How long a tolerance study takes: 1,000 draws of 0.3 s of a noisy drive on all cores.  Shown, not asserted."""
+"""How long studies take on all cores: 1,000 draws of 0.3 s of a noisy drive, a map of 1,000 points.  Shown, not asserted."""
+
+from pathlib import Path
 
 import pytest
 from loops import NOISY, changed
 
+from simcore import load_scenario
+from simcore.study.efficiency_map.study import run_map
 from simcore.study.tolerance.study import run_tolerance
 
 STUDY = {
@@ -33,3 +37,12 @@ def test_thousand_draws(benchmark, make_scenario):
     draws = 1000 if benchmark.enabled else 8
     study = benchmark.pedantic(run_tolerance, (scenario, draws), rounds=3 if benchmark.enabled else 1, warmup_rounds=1)
     assert len(study.counted) == draws and not study.unfinished
+
+
+@pytest.mark.benchmark(group="Efficiency map, all cores")
+def test_thousand_points(benchmark):
+    """25 torques by 40 speeds of the yard tractor with its sensors' noise, mean voltages, envelope included."""
+    scenario = load_scenario(Path(__file__).resolve().parents[2] / "scenarios" / "torque_steps.toml")
+    grid = ("300:12000:40", "-240:240:25") if benchmark.enabled else ("3000:6000:2", "-100:100:2")
+    found = benchmark.pedantic(run_map, (scenario, *grid), rounds=3 if benchmark.enabled else 1, warmup_rounds=1)
+    assert not found.of_status("failed", "unsteady")

@@ -152,7 +152,24 @@ def test_switched_points_agree_with_averaged_ones(file):
     assert efficiency[1] == pytest.approx(efficiency[0], abs=2e-3) and efficiency[0] != efficiency[1]
 
 
+def test_load_points_of_the_standards(file):
+    """IEC 60034-2-3: seven points; IEC 61800-9-2: eight (point lists from memory)."""
+    status, out, _ = called("map", file, "--speed-rpm", 2000, "--torque-Nm", 40, "--rated", "4000:100", "--no-plot")
+    rows = rows_of("results/drive/load_points.csv")
+    assert status == 0 and [row["standard"] for row in rows] == ["IEC 60034-2-3"] * 7 + ["IEC 61800-9-2"] * 8
+    full = rows[0]
+    assert (full["speed_rpm"], full["torque_Nm"]) == ("3600.0", "100.0")
+    # Machine D's kind: 1.5 R (T/(1.5 p psi))^2, nothing lost in ideal legs.
+    copper_W = 1.5 * 0.02 * (100.0 / 0.36) ** 2
+    assert float(full["loss_machine_W"]) == pytest.approx(copper_W, rel=1e-3)
+    assert float(full["loss_inverter_W"]) == pytest.approx(0.0, abs=1e-3 * copper_W)
+    assert float(full["loss_of_rated_percent"]) == pytest.approx(100.0 * copper_W / 41888.0, rel=2e-3)
+    assert "Losses at the standards' load points, rated 4000 rpm, 100 Nm" in out
+
+
 WRONG = {
+    "rated": (["map", "drive.toml", "--rated", "4000"], "--rated 4000: must be a speed and a torque above 0 (rpm:Nm)"),
+    "rated speed": (["map", "drive.toml", "--rated", "7000:9"], "beyond machine.max_speed_rpm = 6000 of drive.toml (rpm)"),
     "no such file": (["map", "driv.toml"], 'driv.toml: no such file. Did you mean "drive.toml"?'),
     "no range": (["map", "drive.toml", "--speed-rpm", "1:2"], "must be a range a:b:n (rpm)"),
     "words": (["map", "drive.toml", "--speed-rpm", "a:b:c"], "a range is two numbers and a whole number, a:b:n"),

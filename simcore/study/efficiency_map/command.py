@@ -9,7 +9,7 @@ from simcore.study.efficiency_map.files import as_document, write_map
 from simcore.study.efficiency_map.study import run_map
 from simcore.study.points.command import NOT_FINISHED, Command, say
 
-_OURS = re.compile(r"map(_\w+)?\.(csv|npz|json|png)|(unreachable|envelope)\.csv")
+_OURS = re.compile(r"map(_\w+)?\.(csv|npz|json|png)|(unreachable|envelope|load_points)\.csv")
 
 
 def map_file(path, asked, options):

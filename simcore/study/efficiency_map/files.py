@@ -8,6 +8,7 @@ import numpy as np
 
 from simcore.report.arrays import write_npz
 from simcore.report.results import drybench_version, plain
+from simcore.study.efficiency_map import load_points as loads
 from simcore.study.efficiency_map import measured, window
 from simcore.study.efficiency_map.columns import OK, OUT_OF_REACH, STATUSES, TABLE, VALUES
 from simcore.study.efficiency_map.efficiency import STAGES
@@ -25,6 +26,9 @@ def write_map(found, folder):
         {"speed_rpm": e.speed_rpm, "torque_Nm": e.torque_Nm, "binding_limit": e.limit, "limit": limit_name(found, e.limit)}
         for e in found.edges
     ])  # fmt: skip
+    if found.rated is not None:
+        told = loads.rows(found)
+        _write_csv(folder / "load_points.csv", tuple(told[0]), told)
     write_npz(folder / "map.npz", arrays_of(found))
     text = json.dumps(as_document(found), indent=2, allow_nan=False)
     (folder / "map.json").write_text(text + "\n", encoding="utf-8", newline="\n")
@@ -77,7 +81,7 @@ def as_document(found):
         "speed_rpm": found.grid.speeds_rpm, "torque_Nm": found.grid.torques_Nm, "quadrants": found.grid.quadrants,
         "told": found.told, "points": {status: len(found.of_status(status)) for status in STATUSES},
         "best": {name: best_of(found, name) for name in STAGES},
-        "envelope": [stretch._asdict() for stretch in found.stretches],
+        "envelope": [stretch._asdict() for stretch in found.stretches], "rated": found.rated, "load_points": loads.rows(found),
         "steady": {
             "settle_time_constants": window.SETTLE_CONSTANTS, "time_constant_s": found.job.windows.tau_s,
             "torque_share_of_greatest": measured.TORQUE_SHARE, "loss_share": measured.LOSS_SHARE,

@@ -9,6 +9,7 @@ import numpy as np
 from controllers.contract import BINDING_LIMITS
 from simcore.scenario import ScenarioError
 from simcore.study.efficiency_map import envelope as edge
+from simcore.study.efficiency_map import load_points as loads
 from simcore.study.efficiency_map.columns import OK, STATUSES, UNSTEADY, VALUES
 from simcore.study.efficiency_map.efficiency import LEAST_SHARE, STAGES, efficiency
 from simcore.study.efficiency_map.grid import Grid, read_grid
@@ -30,6 +31,8 @@ class EfficiencyMap:
     edges: tuple
     told: tuple
     switched: bool = False
+    rated: tuple | None = None
+    load_points: tuple = ()
     job: Any = field(repr=False, default=None)
 
     def __getitem__(self, name):
@@ -85,40 +88,40 @@ class EfficiencyMap:
 
 
 def run_map(
-    scenario, speed_rpm=None, torque_Nm=None, *, quadrants=None, switched=False, executor=None, workers=None, progress=None,
-    kept=None, resumed=None, anew=None,
+    scenario, speed_rpm=None, torque_Nm=None, *, quadrants=None, switched=False, rated=None, executor=None, workers=None,
+    progress=None, kept=None, resumed=None, anew=None,
 ):  # fmt: skip
     """Measure a scenario's drive over torque and speed on a rig, each point a closed-loop run to steady state.
 
     scenario: simcore.Scenario; speed_rpm, torque_Nm: "a:b:n", by default the whole range; quadrants: "1,4"; switched: exact
-    edges instead of mean voltages; further arguments as in run_sweep, anew(count) where `kept` held another map.
+    edges instead of mean voltages; rated: "rpm:Nm", also run the standards' load points; further arguments as in run_sweep,
+    anew(count) where `kept` held another map.
     Raises ScenarioError.
     """
     document, told = rig_document(scenario, switched)
     job = MapJob.of(document, scenario.path)
     grid = read_grid(speed_rpm, torque_Nm, quadrants, scenario, job.greatest_Nm)
+    rated = loads.read_rated(rated, scenario)
     _refuse_wrong_controller(job)
-    how = {"executor": executor, "workers": workers, "kept": kept, "settings": _settings(grid)}
-    asked = [(n, (grid.speeds_rpm[i], grid.torques_Nm[k])) for n, (i, k) in enumerate(grid.points)]
-    beyond = edge.BEYOND * job.greatest_Nm
-    speeds = edge.first_speeds(_speeds_in(grid))
-    open_ = [(direction, speed) for direction in grid.directions for speed in speeds]
-    number, found = len(asked), []
-    points = ()
-    for _ in range(1 + edge.ROUNDS):
-        edge_asked = [(number + n, (speed, direction * beyond)) for n, (direction, speed) in enumerate(open_)]
-        number += len(edge_asked)
-        first = not points
-        run = all_points(
-            job, [*(asked if first else ()), *edge_asked], progress=progress, resumed=resumed if first else None,
-            anew=anew if first else None, **how,
-        )  # fmt: skip
-        points = tuple(run[: len(asked)]) if first else points
-        found += run[len(asked) if first else 0 :]
-        open_ = edge.finer_speeds(edge.edge_points(found))
-        if not open_:
+    how = {"executor": executor, "workers": workers, "kept": kept, "settings": [*_settings(grid), rated], "progress": progress}
+    asked = [(grid.speeds_rpm[i], grid.torques_Nm[k]) for i, k in grid.points]
+    standard, beyond = loads.asked(rated), edge.BEYOND * job.greatest_Nm
+    edge_asked = [(speed, sign * beyond) for sign in grid.directions for speed in edge.first_speeds(_speeds_in(grid))]
+    run = all_points(job, list(enumerate([*asked, *standard, *edge_asked])), resumed=resumed, anew=anew, **how)
+    points, load_points, found = (run[a:b] for a, b in _parts(len(asked), len(standard), len(run)))
+    number = len(run)
+    for _ in range(edge.ROUNDS):
+        finer = [(speed, sign * beyond) for sign, speed in edge.finer_speeds(edge.edge_points(found))]
+        if not finer:
             break
-    return EfficiencyMap(scenario, grid, points, tuple(edge.edge_points(found)), tuple(told), switched, job)
+        found += all_points(job, list(enumerate(finer, number)), **how)
+        number += len(finer)
+    edges = tuple(edge.edge_points(found))
+    return EfficiencyMap(scenario, grid, tuple(points), edges, tuple(told), switched, rated, tuple(load_points), job)
+
+
+def _parts(first, second, all_):
+    return (0, first), (first, first + second), (first + second, all_)
 
 
 def _speeds_in(grid):

@@ -7,6 +7,7 @@ from simcore.report.wording import number
 from simcore.study.efficiency_map.columns import FAILED, OK, OUT_OF_REACH, UNSTEADY
 from simcore.study.efficiency_map.efficiency import STAGES
 from simcore.study.efficiency_map.files import best_of, limit_counts
+from simcore.study.efficiency_map.load_points import rows
 from simcore.study.efficiency_map.point import limit_text
 
 
@@ -25,6 +26,27 @@ def print_map(found, console):
     say(console, "Envelope", style="bold")
     for line in stretch_lines(found):
         say(console, line, hanging=4)
+    if found.rated is not None:
+        console.print()
+        for k, line in enumerate(load_lines(found)):
+            say(console, line, style="bold" if k == 0 else "")
+
+
+def load_lines(found):
+    """A line a load point of the standards: percents of speed and torque, losses in W, of rated power in percent."""
+    speed_rpm, torque_Nm = found.rated
+    yield f"Losses at the standards' load points, rated {number(speed_rpm, 'rpm')}, {number(torque_Nm, 'Nm')}"
+    head = ("  standard", "speed %", "torque %", "inverter W", "machine W", "drive W", "of rated %", "")
+    yield from columns([head, *(_load_row(row) for row in rows(found))], right=range(1, 7))
+
+
+_LOAD_COLUMNS = ("loss_inverter_W", "loss_machine_W", "loss_drive_W", "loss_of_rated_percent")
+
+
+def _load_row(row):
+    losses = [number(row[name], "", 4) for name in _LOAD_COLUMNS]
+    why = "" if row["status"] == OK else f"  {row['reason']}"
+    return (f"  {row['standard']}", str(row["speed_percent"]), str(row["torque_percent"]), *losses, why)
 
 
 def point_lines(found):
