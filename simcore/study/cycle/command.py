@@ -59,10 +59,12 @@ def _cannot_write(folder, why):
 def _stages(scenario, cycle, wishes, folder, check):
     from simcore.loop import Bench
     from simcore.study.cycle.files import document, write_cycle
+    from simcore.study.cycle.loop_trip import LoopTrip
     from simcore.study.cycle.trips import drive_cycle
 
+    trip = Bench(scenario) if wishes.mode == "map" else LoopTrip(scenario, cycle)
     with compile_note(wishes.quiet), ended_at_once():
-        Bench(scenario).load_kernels()
+        trip.load_kernels()
     bars = {}
 
     def progress(what, done, total):

@@ -40,6 +40,8 @@ class LoopTrip:
         self.driver = Driver(scenario.driver, self.vehicle, cycle, self.step_s, self.looks, greatest, slope)
         self.scenario = self._driven(scenario)
         self.bench = Bench(self.scenario)
+        if not hasattr(self.bench.controller, "compiled_step"):
+            raise self._in_python()
 
     def _driven(self, scenario):
         """The scenario with nothing asked but what the driver asks."""
@@ -66,16 +68,17 @@ class LoopTrip:
         """progress(done_s, total_s) => Course, up to where the trip ended."""
         member, step = self.bench.member()
         if step is None:
-            name = type(self.bench.controller).__name__
-            raise ScenarioError([
-                f"{self.scenario.path.name}: controller.class: {name} steps in Python; a cycle in the loop needs a compiled "
-                "controller. Derive it from CompiledController, or use --mode map."
-            ])  # fmt: skip
+            raise self._in_python()
         brake_J, ended = self._drive(member, step, progress)
         recording = member.close()
         if recording.error is not None and len(recording.time_s) == 0:
             raise RunError(recording.error, recording)
         return self._course(recording, brake_J, ended)
+
+    def _in_python(self):
+        rule = f"{type(self.bench.controller).__name__} steps in Python; a cycle in the loop needs a compiled controller"
+        where = f"{self.scenario.path.name}: controller.class"
+        return ScenarioError([f"{where}: {rule}. Derive it from CompiledController, or use --mode map."])
 
     def _drive(self, member, step, progress):
         """=> energy of the friction brakes in each look [J], and why it ended early ("" or "empty")."""

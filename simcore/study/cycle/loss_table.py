@@ -1,16 +1,17 @@
 """The losses of a drive over torque, speed and link voltage: a small grid of closed-loop runs, and smooth values between."""
 
+import hashlib
 import math
 from dataclasses import dataclass
 
 import numpy as np
 
+from controllers.table_cache import cached_tables
 from simcore.loop import RunError, iterate_ensemble
-from simcore.scenario.controller import MODES, Commands, Initial
-from simcore.scenario.load import RigLoad
-from simcore.scenario.profile import Profile
-from simcore.scenario.supply import SourceSupply
-from simcore.study.machine_torque import greatest_torque
+from simcore.study.efficiency_map.job import MapJob
+from simcore.study.efficiency_map.measured import measured
+from simcore.study.efficiency_map.rig import rig_document
+from simcore.study.points.kept import study_key
 
 SIGNALS = {
     "capacitor": "loss_capacitor_W", "conduction": "loss_conduction_W", "switching": "loss_switching_W", "gate": "loss_gate_W",
@@ -18,7 +19,7 @@ SIGNALS = {
 }  # fmt: skip
 SPEEDS, TORQUES = 17, 17
 FINE_SPEEDS, FINE_TORQUES = 97, 161
-SETTLE_S, WINDOW_S, LONGEST_WINDOW_S = 0.10, 0.03, 0.25
+BEYOND = 1.02  # of the greatest torque: the outer points show what the drive gives at most
 RPM = 30.0 / math.pi
 
 
@@ -74,54 +75,56 @@ def _linear(table, weights):
 
 
 def loss_table(scenario, voltages_V, fastest_rpm, progress=None):
-    """(Scenario, link voltages [V], greatest speed [rpm]) => LossTable of its drive on a rig.
+    """(Scenario, link voltages [V], greatest speed [rpm]) => LossTable of its drive on a rig, kept for the next time.
 
     progress(done, total) counts runs.  Raises RunError where a point breaks off.
     """
-    greatest = greatest_torque(scenario)
-    speeds = np.linspace(0.0, fastest_rpm, SPEEDS)
+    jobs = [_job(scenario, link_V) for link_V in voltages_V]
     share = np.linspace(-1.0, 1.0, TORQUES)
-    torques = 1.02 * greatest * np.sign(share) * np.abs(share) ** 1.5
-    asked = [(v, n, t) for v in voltages_V for n in speeds for t in torques]
-    runs = (_point(scenario, *one) for one in asked)
-    found = np.zeros((len(asked), 1 + len(SIGNALS)))
-    tell = None if progress is None else lambda done: progress(done, len(asked))
-    for result in iterate_ensemble(runs, _means, progress=tell):
-        if result.error:
-            volt, speed, torque = asked[result.index]
-            raise RunError(f"loss table at {volt:.5g} V, {speed:.5g} rpm, {torque:.5g} Nm: {result.error}", None)
-        found[result.index] = result.value
+    speeds = np.linspace(0.0, fastest_rpm, SPEEDS)
+    torques = BEYOND * jobs[0].greatest_Nm * np.sign(share) * np.abs(share) ** 1.5
+    asked = [(job, (float(n), float(t))) for job in jobs for n in speeds for t in torques]
+    build = lambda: _run(asked, None if progress is None else lambda done: progress(done, len(asked)))  # noqa: E731
+    if scenario.controller.built_in:
+        found = cached_tables(_key(jobs, asked), build)
+    else:
+        # What a user's own controller is made of is not known to the last file.
+        found = build()
     shape = (len(voltages_V), SPEEDS, TORQUES)
     return _smooth(np.asarray(voltages_V, dtype=float), speeds, torques, found.reshape(*shape, -1))
 
 
-def _point(scenario, link_V, speed_rpm, torque_Nm):
-    """The scenario's drive on a rig at a stiff link: long enough to settle and for whole electrical periods."""
-    frequency = speed_rpm / 60.0 * scenario.machine.pole_pairs
-    periods = max(1, math.ceil(WINDOW_S * frequency)) if frequency > 0.0 else 0
-    window = min(periods / frequency, LONGEST_WINDOW_S) if periods else WINDOW_S
-    every = max(2, 2 * round(0.5e-3 / scenario.tick_s / 2))
-    ticks = math.ceil((SETTLE_S + window) / scenario.tick_s / every) * every
-    controller = scenario.controller
-    if controller.built_in or controller.mode in MODES:
-        controller = controller.model_copy(update={"mode": "torque"})
-    run = scenario.run.model_copy(update={"duration_s": ticks * scenario.tick_s, "record_every": every})
-    return scenario.model_copy(
-        update={
-            "controller": controller, "run": run, "expect": (), "scope": (), "fault": (), "initial": Initial(),
-            "commands": Commands(torque_Nm=Profile((0.0,), (float(torque_Nm),))),
-            "supply": SourceSupply(voltage_V=float(link_V)),
-            "load": RigLoad(kind="rig", speed_rpm=Profile((0.0,), (float(speed_rpm),))),
-        }
-    )  # fmt: skip
+def _job(scenario, link_V):
+    """The points of an efficiency map of the scenario's drive at a stiff link."""
+    document, _ = rig_document(scenario, scenario.inverter.model == "switched")
+    return MapJob.of(document | {"supply": {"kind": "source", "voltage_V": float(link_V)}}, scenario.path)
 
 
-def _means(recording):
-    """Recording of a point => torque [Nm] and losses [W] over the window behind the settling."""
-    rows = recording.time_s >= SETTLE_S - 1e-9
-    weight = recording.row_length_s[rows]
-    mean = lambda name: float(np.dot(recording[name][rows], weight) / weight.sum())  # noqa: E731
-    return [mean("torque_Nm"), *(mean(name) if name in recording.signals else 0.0 for name in SIGNALS.values())]
+def _key(jobs, asked):
+    """Numbers that stand for drive, version and points."""
+    said = [study_key(job) for job in jobs] + [repr([values for _, values in asked]), repr(SIGNALS)]
+    return [np.frombuffer(hashlib.sha256("".join(said).encode()).digest(), dtype=np.uint32)]
+
+
+def _run(asked, tell):
+    """[(MapJob, (speed, torque)), ...] => torque reached and losses of each (points, 1 + stages)."""
+    found = np.zeros((len(asked), 1 + len(SIGNALS)))
+
+    def take(recording):
+        if recording.error is not None:
+            return None
+        speed = recording.scenario.load.speed_rpm.at(0.0)
+        job = asked[0][0]
+        values = measured(recording, job.windows.at(speed), job.greatest_Nm, job.apparent_W).values
+        return [values["torque_reached_Nm"], *(values[name] for name in SIGNALS.values())]
+
+    for result in iterate_ensemble((job.at(k, values) for k, (job, values) in enumerate(asked)), take, progress=tell):
+        if result.value is None:
+            job, (speed, torque) = asked[result.index]
+            at = f"{job.scenario.supply.voltage_V:.5g} V, {speed:.5g} rpm, {torque:.5g} Nm"
+            raise RunError(f"loss table at {at}: {result.error or 'nothing was recorded'}", None)
+        found[result.index] = result.value
+    return found
 
 
 def _smooth(voltages, speeds, torques, found):
