@@ -7,12 +7,13 @@ from simcore.study.cycle.map_trip import MapTrip
 from simcore.study.cycle.schedule import Cycle, cycles_folder, load_cycle
 
 SHIPPED = cycles_folder().parent
+LIGHT = ("load.mass_kg=1800", "load.gear_ratio=9.0", "load.wheel_radius_m=0.32", "load.road_load.F0_N=120")
 
 
 @pytest.fixture
 def scenario():
-    """The yard tractor on its battery: a flux map, one update a period, one solver step a tick."""
-    return load_scenario(SHIPPED / "port_round.toml")
+    """A light car with the yard tractor's drive: a flux map, one update a period, one solver step a tick."""
+    return load_scenario(SHIPPED / "port_round.toml", LIGHT)
 
 
 def cycle(benchmark):
