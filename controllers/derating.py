@@ -9,6 +9,8 @@ import math
 
 from simcore.kernel import kernel
 
+LEAST = 1e-6  # the lag's tail: less is taken for nothing
+
 
 @kernel
 def share_left(from_degC, span_per_K, now_degC):
@@ -28,6 +30,8 @@ def derated_share(p, s, m):
         left = min(left, share_left(p.magnet_from_degC, p.magnet_per_K, m.magnet_degC))
     taken = 1.0 - left
     s.derated += (taken - s.derated) * (p.derate_share if s.started else 1.0)
+    if s.derated < LEAST:
+        s.derated = 0.0
     return 1.0 - s.derated
 
 

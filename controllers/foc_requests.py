@@ -48,10 +48,9 @@ def torque_request(p, s, m, tables, omega):
         s.slewed_Nm = request
     if p.derates:
         limit_Nm = derated_share(p, s, m) * greatest_torque(tables, p.reference_offset)
-        if abs(s.slewed_Nm) > limit_Nm:
+        if s.derated > 0.0 and abs(s.slewed_Nm) > limit_Nm:
             s.slewed_Nm = math.copysign(limit_Nm, s.slewed_Nm)
-            if s.derated > 0.0:
-                binding = AT_TEMPERATURE
+            binding = AT_TEMPERATURE
     return request, s.slewed_Nm, reference, binding
 
 

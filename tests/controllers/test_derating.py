@@ -66,3 +66,13 @@ def test_winding_and_magnet_limit_it_too(node):
     assert recording["torque_reference_Nm"][-1] <= 100.0
     assert np.mean(recording["torque_Nm"][6000:]) == pytest.approx(54.0, rel=0.01)
     assert recording["binding_limit"][-1] == 9
+
+
+def test_without_derating_the_current_limit_keeps_its_name():
+    """A request beyond the machine: the current binds, not the temperature, also where a torque slew is on its way."""
+    cold = {"heat": {"switch": {"foster": [[0.01, 0.02]]}}}
+    change = {"controller": {"tuning": {"torque_slew_Nm_per_s": 5000.0}}, "inverter": cold}
+    recording = run(change, commands={"torque_Nm": 150.0}, duration_s=0.1)
+    assert recording["junction_degC"][-1] < 100.0
+    assert set(recording["binding_limit"][1500:]) == {1.0}
+    assert recording["torque_Nm"][-1] == pytest.approx(108.0, rel=2e-3)
