@@ -111,8 +111,9 @@ def _declarations():
         "/* What the sensors report at the sampling instant, and the commands in force there. Units as the names say; angles\n"
         "   in (-pi, pi]; a command that the scenario does not give is NAN. */\n"
         f"{c_structs({'drybench_measured': MEASURED})}\n"
-        "/* What acts delay_updates later. Duty 1: the upper switch is on for the whole tick. gates_on 1; gate_setting -1: as\n"
-        "   the scenario says. The rest is for the recording: what was asked for, what bound it (below), own signals. */\n"
+        "/* What acts delay_updates later. Duty 1: the upper switch is on for the whole tick. gates_on 0: all six switches\n"
+        "   are off, diodes go on conducting. gate_setting -1: as the scenario says. The rest is for the recording: what was\n"
+        "   asked for, what bound it (below), own signals. */\n"
         f"#define DRYBENCH_SIGNALS {EXTRA_SIGNALS}\n"
         f"{c_structs({'drybench_command': COMMAND})}\nenum {{ {limits} }};\n\n{SETUP}\n{CONTRACT}{functions}\n"
     )

@@ -57,6 +57,7 @@ class Measured(NamedTuple):
 class Command(NamedTuple):
     """What a controller answers.  Duty 1 is the upper switch on for the whole tick.
 
+    gates_on False turns all six switches off from the update at which the command acts; the diodes go on conducting.
     `extra` carries the values of the class's `signals`, in that order.  The last six are reports for the recording and
     may stay away.
     """

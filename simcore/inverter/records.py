@@ -30,6 +30,8 @@ LEGS = np.dtype(
         ("diode", "i8", (3,)),  # with both off: 1 upper diode, -1 lower diode, 0 no current
         ("edge_s", "f8", (3,)),
         ("gate_on_s", "f8", (3,)),
+        ("by_edges", "i8"),  # 1: this tick is integrated from edge to edge, 0: with averaged legs
+        ("off", "i8"),  # 1: all gates are off by command
     ],
     align=True,
 )

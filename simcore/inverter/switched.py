@@ -24,6 +24,26 @@ def _command(inverter, legs, leg, command, at_s):
 
 
 @kernel
+def enter_switched(legs, duties, odd):
+    """(duties of the first tick after averaged ones) => legs as they would stand there: settled, nothing pending."""
+    legs.off = 0
+    for leg in range(3):
+        legs.command[leg] = 1 if (duties[leg] >= 1.0 if odd else duties[leg] > 0.0) else 0
+        legs.gate[leg] = 1 if legs.command[leg] else -1
+        legs.diode[leg] = 0
+        legs.edge_s[leg] = legs.gate_on_s[leg] = NEVER
+
+
+@kernel
+def turn_gates_off(legs):
+    """(legs) => all six switches off from the start of this tick; what was pending is dropped."""
+    for leg in range(3):
+        if legs.gate[leg] != 0:
+            legs.gate[leg], legs.diode[leg] = 0, 2
+        legs.edge_s[leg] = legs.gate_on_s[leg] = NEVER
+
+
+@kernel
 def begin_switched_tick(inverter, legs, duties, odd):
     """(duties, parity of the tick) => the command edges of this tick; what the last tick left pending is carried over."""
     for leg in range(3):
@@ -41,6 +61,10 @@ def begin_switched_tick(inverter, legs, duties, odd):
                 legs.edge_s[leg] = duty * inverter.tick_s
         if legs.command[leg] != first:
             _command(inverter, legs, leg, first, 0.0)
+        if legs.off:
+            # Both have long been off: the first one turns on without a dead time.
+            legs.gate[leg], legs.gate_on_s[leg] = (1 if first else -1), NEVER
+    legs.off = 0
 
 
 @kernel

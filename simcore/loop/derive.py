@@ -219,6 +219,6 @@ DERIVED = {
     "peak_voltage_V": _staged("peak_V"),
     "dv_dt_V_per_s": _staged("dv_dt_V_per_s"),
     "binding_limit": _channel("binding_limit"),
-    "state": _constant(lambda r: 0),
+    "state": _channel("state"),
     "fault": _faults,
 }

@@ -54,9 +54,6 @@ def status_sentence(scenario, controller, state):
         r.DUTY_OUT_OF_RANGE: (
             f"{name} gave a duty of {value:g} at {place}; duties lie in 0..1. Clip the request to the link voltage."
         ),
-        r.GATES_OFF: (
-            f"{name} gave gates_on = False at {place}; legs that are off are not available in this version. Keep the gates on."
-        ),
         r.GATE_SETTING: (
             f"{name} gave gate_setting = {value:g} at {place}; the inverter has no such gate setting. Give its number, counted "
             "from 0 in the scenario's order, or -1 (as the scenario says)."

@@ -7,12 +7,12 @@ import numpy as np
 
 from controllers.contract import BINDING_LIMITS
 from simcore.loop.derive import DERIVED
-from simcore.loop.records import POWER_CHANNELS, ROW_CHANNELS, SCOPE_CHANNELS
+from simcore.loop.records import FAILED, GATES_OFF, POWER_CHANNELS, ROW_CHANNELS, RUNNING, SCOPE_CHANNELS
 from simcore.loop.signals import Signals
 
 _PLACES = {name: place for place, name in enumerate(ROW_CHANNELS)}
 _PLACES |= {name: len(ROW_CHANNELS) + place for place, name in enumerate(POWER_CHANNELS) if name not in _PLACES}
-STATES = {0: "running", 1: "failed"}
+STATES = {RUNNING: "running", FAILED: "failed", GATES_OFF: "gates_off"}
 
 
 class Recording(Signals):

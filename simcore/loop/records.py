@@ -13,8 +13,10 @@ from simcore.sensing.records import (
 )
 
 MAX_DELAY = 8
-OK, CONTROLLER_CODE, DUTY_NOT_A_NUMBER, DUTY_OUT_OF_RANGE, GATES_OFF, DIVERGED, MAP_LEFT, GATE_SETTING = range(8)
+OK, CONTROLLER_CODE, DUTY_NOT_A_NUMBER, DUTY_OUT_OF_RANGE, DIVERGED, MAP_LEFT, GATE_SETTING = range(7)
 MAP_SLACK = 0.2  # relative distance outside a flux map that is still told and not an error
+
+RUNNING, FAILED, GATES_OFF = range(3)  # what the drive is in, names in loop/recording.py
 
 PROFILES = ("torque_Nm", "speed_rpm", "id_A", "iq_A", "vd_V", "vq_V", "voltage_V", "frequency_Hz", "run_request", "load")
 TORQUE, SPEED, ID, IQ, VD, VQ, VOLTAGE, FREQUENCY, RUN_REQUEST, LOAD = range(10)
@@ -91,6 +93,8 @@ STATE = np.dtype(
         ("duties", "f8", (3,)),
         ("pending", "f8", (MAX_DELAY + 1, 3)),
         ("pending_setting", "i8", (MAX_DELAY + 1,)),
+        ("gates_on", "i8"),  # 0: by command all gates are off
+        ("pending_gates", "i8", (MAX_DELAY + 1,)),
         ("profile_at", "i8", (len(PROFILES),)),
         ("profile_now", "f8", (len(PROFILES),)),
         ("tick", "i8"),
@@ -111,7 +115,7 @@ MAX_SCOPES = 4
 # Columns of a row.  Instant of the row's tick first, then what was sensed and decided there, then integrals up to the next row.
 STATE_CHANNELS = (
     "psi_d_Wb", "psi_q_Wb", "id_A", "iq_A", "omega", "theta", "link_voltage_V", "duty_a", "duty_b", "duty_c",
-    "omega_load", "twist", "charge",
+    "omega_load", "twist", "charge", "state",
 )  # fmt: skip
 SENSED_CHANNELS = (
     "id_measured_A", "iq_measured_A", "angle_error_rad", "speed_measured_rpm", "link_voltage_measured_V",

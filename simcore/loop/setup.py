@@ -147,10 +147,12 @@ def build_state(scenario, params, table):
         plant["charge"] = scenario.supply.state_of_charge
     s["drive"]["open_leg"] = -1
     s["pending"] = 0.5
+    s["gates_on"] = s["pending_gates"] = 1
     s["duties"] = 0.5
     s["map_tick"] = -1
     legs = s["legs"]
     legs["command"], legs["gate"], legs["edge_s"], legs["gate_on_s"] = 1, 1, NEVER, NEVER
+    legs["by_edges"] = p["inverter"]["switched"]
     begin_power(s, p, scenario)
     sensors = s["sensors"]
     sensors["filtered_d_A"], sensors["filtered_q_A"] = initial.id_A, initial.iq_A

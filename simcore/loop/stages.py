@@ -3,7 +3,7 @@
 import math
 
 from simcore.inverter.averaged import begin_averaged_tick
-from simcore.inverter.switched import begin_switched_tick
+from simcore.inverter.switched import begin_switched_tick, enter_switched, turn_gates_off
 from simcore.kernel import inlined, kernel
 from simcore.loop.interval import advance_averaged, advance_switched
 from simcore.loop.power import begin_power_tick, end_power_tick
@@ -26,6 +26,7 @@ from simcore.loop.records import (
     OK,
     POWER_SUMS_AT,
     RUN_REQUEST,
+    RUNNING,
     SENSED_AT,
     SPEED,
     SUMS_AT,
@@ -100,10 +101,27 @@ def apply_command(p, s, table):
     """(duties that act from this tick on) => leg laws or edges of the tick."""
     if p.power.active:
         begin_power_tick(p, s, table)
-    if p.inverter.switched:
-        begin_switched_tick(p.inverter, s.legs, s.duties, s.tick & 1)
+    by_edges = 1 if p.inverter.switched != 0 or s.gates_on == 0 else 0
+    if by_edges:
+        _begin_edges(p, s)
     else:
         begin_averaged_tick(p.inverter, s.drive, s.duties)
+    s.legs.by_edges = by_edges
+
+
+@kernel
+def _begin_edges(p, s):
+    """(gates, duties) => edges of the tick; legs that were averaged until now take their place first."""
+    legs, odd = s.legs, s.tick & 1
+    if legs.by_edges == 0:
+        enter_switched(legs, s.duties, odd)
+        for leg in range(3):
+            s.power.gate_seen[leg] = legs.gate[leg]
+    if s.gates_on == 0:
+        turn_gates_off(legs)
+        legs.off = 1
+    else:
+        begin_switched_tick(p.inverter, legs, s.duties, odd)
 
 
 @kernel
@@ -114,6 +132,7 @@ def record_state(p, s, table, row):
     row[0], row[1], row[2], row[3], row[4], row[5] = plant.psi_d, plant.psi_q, id_A, iq_A, plant.omega, plant.theta
     row[6], row[7], row[8], row[9] = plant.link_V, s.duties[0], s.duties[1], s.duties[2]
     row[10], row[11], row[12] = plant.omega_load, plant.twist, plant.charge
+    row[13] = RUNNING * 1.0 if s.gates_on else GATES_OFF * 1.0
     sums = s.row
     sums.vd = sums.vq = sums.v_alpha = sums.v_beta = sums.link_C = sums.supply_C = 0.0
     sums.link_J = sums.terminal_J = sums.copper_J = sums.shaft_J = sums.viscous_J = sums.coulomb_J = 0.0
@@ -200,7 +219,7 @@ def sense_temperatures(p, s, m, member):
 
 @kernel
 def take_command(p, s, c):
-    """(command of this update) => duties in the queue, or a failure."""
+    """(command of this update) => duties and gates in the queue, or a failure."""
     low = min(c.duty_a, min(c.duty_b, c.duty_c))
     high = max(c.duty_a, max(c.duty_b, c.duty_c))
     total = c.duty_a + c.duty_b + c.duty_c
@@ -208,8 +227,6 @@ def take_command(p, s, c):
         fail(s, DUTY_NOT_A_NUMBER, total)
     elif low < -1e-9 or high > 1.0 + 1e-9:
         fail(s, DUTY_OUT_OF_RANGE, low if low < -1e-9 else high)
-    elif c.gates_on == 0:
-        fail(s, GATES_OFF, 0.0)
     elif c.gate_setting < -1 or c.gate_setting >= max(p.power.settings, 1):
         fail(s, GATE_SETTING, c.gate_setting * 1.0)
     slot = (s.update + p.clock.delay_updates) % SPAN
@@ -217,21 +234,23 @@ def take_command(p, s, c):
     s.pending[slot, 0] = min(max(c.duty_a, 0.0), 1.0)
     s.pending[slot, 1] = min(max(c.duty_b, 0.0), 1.0)
     s.pending[slot, 2] = min(max(c.duty_c, 0.0), 1.0)
+    s.pending_gates[slot] = 1 if c.gates_on else 0
 
 
 @kernel
 def due_command(s):
-    """(queue) => duties that act from this update on."""
+    """(queue) => duties and gates that act from this update on."""
     slot = s.update % SPAN
     s.duties[0], s.duties[1], s.duties[2] = s.pending[slot, 0], s.pending[slot, 1], s.pending[slot, 2]
     s.power.asked = s.pending_setting[slot]
+    s.gates_on = s.pending_gates[slot]
 
 
 @inlined
 def integrate(p, s, table, scopes, samples, from_s, to_s):
     """(legs, state) => state at to_s inside the tick."""
     start = s.tick * p.clock.tick_s
-    if p.inverter.switched:
+    if s.legs.by_edges:
         advance_switched(p, s, table, scopes, samples, start, from_s, to_s)
     else:
         advance_averaged(p, s, table, scopes, samples, start, from_s, to_s)
@@ -243,7 +262,7 @@ def account(p, s, table):
     sums, row, audit, plant = s.sums, s.row, s.audit, s.plant
     drawn_J = 0.0
     if p.power.active:
-        drawn_J = end_power_tick(p, s, table, p.inverter.switched != 0)
+        drawn_J = end_power_tick(p, s, table, s.legs.by_edges != 0)
     supply_J = sums.supply_J
     if supply_J >= 0.0:
         audit.supply_in_J += supply_J

@@ -18,12 +18,12 @@
 
 enum { RIG, FREE, LOCKED };
 enum { STIFF, CAPACITOR, CAPACITOR_AND_CHOKE };
-enum { OK, CONTROLLER_CODE, DUTY_NOT_A_NUMBER, DUTY_OUT_OF_RANGE, GATES_OFF, DIVERGED };
+enum { OK, CONTROLLER_CODE, DUTY_NOT_A_NUMBER, DUTY_OUT_OF_RANGE, DIVERGED };
 enum { TORQUE, SPEED, ID, IQ, VD, VQ, VOLTAGE, FREQUENCY, RUN_REQUEST, LOAD, PROFILES };
 enum { SINE, THIRD_HARMONIC, SVPWM };
 enum { BIND_NONE, BIND_CURRENT, BIND_VOLTAGE, BIND_VOLTAGE_AND_CURRENT, BIND_MTPV, BIND_MODULATOR, BIND_SLEW };
 enum { CURRENT_AB, CURRENT_C, RESOLVER_NOISE, LINK_VOLTAGE_NOISE };
-enum { STATES = 6, INTEGRALS = 12, QUEUE = 9, RESOLVER = 1, SENSED_AT = 13, SUMS_AT = 26 };
+enum { STATES = 6, INTEGRALS = 12, QUEUE = 9, RESOLVER = 1, SENSED_AT = 14, SUMS_AT = 27 };
 
 static const double PI = 3.141592653589793;
 #define TWO_PI (2.0 * PI)
@@ -781,6 +781,7 @@ static void record_state(const Bench *p, State *s, double *row)
     row[10] = plant->omega_load;
     row[11] = plant->twist;
     row[12] = plant->charge;
+    row[13] = 0.0; /* running */
     s->row = (Sums){0};
 }
 

@@ -58,6 +58,13 @@ def test_it_runs_with_its_tuning_and_its_signals(tmp_path):
     assert differing(recording, run_class(tmp_path, "own.so", "tuning = { duty = 0.25 }", in_python=True)) == []
 
 
+def test_it_turns_all_gates_off_and_on_again(tmp_path):
+    compile_c(tmp_path, hold("c->gates_on = s->count <= 20.0 || s->count > 50.0;"))
+    recording = run_class(tmp_path, "own.so")
+    assert recording["state"].tolist() == [0.0] * 21 + [2.0] * 30 + [0.0] * 149
+    assert differing(recording, run_class(tmp_path, "own.so", in_python=True)) == []
+
+
 ECHO = """
 #include "drybench_controller.h"
 DRYBENCH_EXPORT uint64_t drybench_layout(void) { return DRYBENCH_LAYOUT; }
@@ -210,7 +217,7 @@ def test_a_path_counts_from_the_file_that_names_it(tmp_path):
         ("if (s->count > 20.0) c->duty_b = 1.5;", "own.so gave a duty of 1.5 at tick 20"),
         ("if (s->count > 20.0) c->duty_b = 0.0 / (m->time_s * 0.0);", "own.so gave a duty that is not a finite number at"),
         ("if (s->count > 20.0) return 9;", "own.so ended the run at tick 20 (0.001 s) with its own code 9"),
-        ("if (s->count > 20.0) c->gates_on = 0;", "own.so gave gates_on = False at tick 20"),
+        ("if (s->count > 20.0) c->gate_setting = 3;", "own.so gave gate_setting = 3 at tick 20"),
     ],
 )
 def test_a_wrong_answer_ends_the_run_with_the_librarys_name(tmp_path, step, words):

@@ -33,7 +33,12 @@ def command_edges(duties, tick_s, minimum_pulse_s=0.0):
 
 
 class Bridge:
-    """resistance, inductance, link voltage; emf(t) => three EMFs; edges: command_edges of each leg; dead_s; diodes' drop."""
+    """resistance, inductance, link voltage; emf(t) => three EMFs; edges: command_edges of each leg; dead_s; diodes' drop.
+
+    all_off: (from, to) in seconds, while no gate is on; what is commanded then acts at its end without a dead time.
+    """
+
+    all_off = (np.inf, np.inf)
 
     def __init__(self, resistance, inductance, link_V, emf, edges, dead_s, diode_V=0.0):
         self.resistance, self.inductance, self.link_V, self.emf = resistance, inductance, link_V, emf
@@ -51,9 +56,13 @@ class Bridge:
     def gates(self, t):
         """What each leg's gates do just after t: UP, LOW, or OPEN while both are off."""
         found = []
+        begin, end = self.all_off
+        if begin - 1e-13 <= t < end - 1e-13:
+            return [OPEN] * 3
         for edges in self.edges:
             since, command = [edge for edge in edges if edge[0] <= t + 1e-13][-1]
-            off = since > 0.0 and t - since < self.dead_s - 1e-13
+            settled = since <= 0.0 or (t >= end - 1e-13 and since <= end + 1e-13)
+            off = not settled and t - since < self.dead_s - 1e-13
             found.append(OPEN if off else command)
         return found
 
@@ -103,7 +112,7 @@ class Bridge:
 
     def run(self, times):
         """times (n,), the first with zero currents => currents (n, 3)."""
-        points = {t for edges in self.edges for edge in edges for t in (edge[0], edge[0] + self.dead_s)}
+        points = {t for edges in self.edges for edge in edges for t in (edge[0], edge[0] + self.dead_s)} | {*self.all_off}
         stops = sorted({round(t, 14) for t in [*points, *times] if times[0] < t <= times[-1]})
         current, now, found = np.zeros(3), times[0], [np.zeros(3)]
         self.clamped_s = 0.0
@@ -132,13 +141,18 @@ class Bridge:
             event.terminal, event.direction = True, -1.0
             return event
 
-        watched = [leg for leg in self.off if modes[leg] is not OPEN or any(mode is not OPEN for mode in modes)]
-        options = {"method": "DOP853", "rtol": 1e-10, "atol": 1e-11}
-        part = solve_ivp(
-            lambda t, i: self.flow(t, i, modes)[0], (now, stop), current, events=[ends(leg) for leg in watched], **options
-        )
+        def reaches(t, i):
+            return self.link_V + 2.0 * self.diode_V + 2.0 * SMALL_V - np.ptp(self.emf(t))
+
+        reaches.terminal, reaches.direction = True, -1.0
+        afloat = all(mode is OPEN for mode in modes)
+        watched = [] if afloat else self.off
+        events = [reaches] if afloat else [ends(leg) for leg in watched]
+        # Nothing moves while all legs float: the solver must be made to look.
+        options = {"method": "DOP853", "rtol": 1e-10, "atol": 1e-11, "max_step": 1e-5 if afloat else np.inf}
+        part = solve_ivp(lambda t, i: self.flow(t, i, modes)[0], (now, stop), current, events=events, **options)
         current = part.y[:, -1].copy()
-        for leg, at in zip(watched, part.t_events, strict=True):
+        for leg, at in zip(watched, part.t_events, strict=False):
             if len(at) and modes[leg] is not OPEN:
                 current[leg] = 0.0
         return current, part.t[-1]

@@ -9,7 +9,8 @@ RL_LOAD = {
 
 
 class DutySource(Controller):
-    """duties(update) => (a, b, c) that act from that update on; what the sensors told is recorded beside."""
+    """duties(update) => (a, b, c) that act from that update on, None for all gates off; what the sensors told is recorded
+    beside."""
 
     signals = ("ia_A", "ib_A", "ic_A")
 
@@ -22,11 +23,15 @@ class DutySource(Controller):
     def step(self, measured):
         duties = self.duties(self.update)
         self.update += 1
-        return Command(*(float(duty) for duty in duties), extra=(measured.ia_A, measured.ib_A, measured.ic_A))
+        seen = (measured.ia_A, measured.ib_A, measured.ic_A)
+        if duties is None:
+            return Command(0.5, 0.5, 0.5, gates_on=False, extra=seen)
+        return Command(*(float(duty) for duty in duties), extra=seen)
 
 
 def run_duties(duties, **tables):
-    """(function of the update => three duties, scenario tables that change the base) => Recording; the first update has 0.5."""
+    """(function of the update => three duties or None, scenario tables that change the base) => Recording; the first update
+    has 0.5."""
     from simcore import Bench
     from simcore.scenario.reader import scenario_from
 

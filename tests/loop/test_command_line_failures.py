@@ -78,7 +78,7 @@ FAILURES = {
     "none": ("if self.k > 20: return None", "Spin.step answered None"),
     "nan": ("if self.k > 20: return Command(float('nan'), 0.5, 0.5)", "not a finite number"),
     "out of range": ("if self.k > 20: return Command(0.5, 1.5, 0.5)", "a duty of 1.5"),
-    "gates off": ("if self.k > 20: return Command(0.5, 0.5, 0.5, False)", "gates_on = False"),
+    "gate setting": ("if self.k > 20: return Command(0.5, 0.5, 0.5, True, 2)", "gate_setting = 2"),
     "ends the program": ("if self.k > 20: raise SystemExit(0)", "Spin.step raised SystemExit"),
 }
 

@@ -309,7 +309,6 @@ BAD_ANSWERS = {
     "above": ("return Command(0.5, 1.5, 0.5)", ["Spin gave a duty of 1.5 at tick 20", PLACE, "0..1", "Clip"]),
     "just above": ("return Command(0.5, 1.0001, 0.5)", ["Spin gave a duty of 1.0001 at tick 20"]),
     "negative": ("return Command(0.5, 0.5, -0.2)", ["Spin gave a duty of -0.2 at tick 20", PLACE]),
-    "gates off": ("return Command(0.5, 0.5, 0.5, gates_on=False)", ["gates_on = False at tick 20", LATER]),
     "gates none": ("return Command(0.5, 0.5, 0.5, gates_on=None)", [NO_NUMBERS]),
     "gates nan": ("return Command(0.5, 0.5, 0.5, gates_on=math.nan)", ["update 20", "gates_on"]),
     "gate setting": ("return Command(0.5, 0.5, 0.5, gate_setting=2)", ["gate_setting = 2 at tick 20", "no such gate setting"]),
