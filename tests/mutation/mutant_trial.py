@@ -1,16 +1,18 @@
-"""One mutant at a time in a copy of the tree: apply, run the tests, restore."""
+"""One mutant at a time in a copy of the tree: switch it on or write it, run the tests, restore."""
 
+import json
 import math
 import os
 import re
-import resource
 import shutil
-import signal
 import subprocess
 import sys
 import time
+from pathlib import Path
 
-COMPILE_s = 150  # of processor time, for the kernels that a mutant's tests use; generous
+from mutant_switch import MODULE, MODULE_TEXT, with_switches
+
+COMPILE_s = 200  # of processor time, for all kernels that tests use; generous
 PASSED, FAILED, BROKEN = 0, 1, 2  # exit status of pytest; 2: a file that cannot even be imported
 
 
@@ -19,75 +21,109 @@ class Trial:
 
     def __init__(self, tree, cache, every_test):
         self.tree, self.cache, self.every_test = tree, cache, every_test
-        self.seconds = {}
-        self.kept = set()
+        self.sources, self.numbers = {}, {}
+        self.seconds, self.kept = {}, set()
+        self.server = Server(tree, cache)
 
-    def measure_tests(self, paths):
-        """Runs test files on the sound tree: all must pass; what they take tells a hang from a long run.  Exits otherwise."""
-        self._pytest(self.every_test, 3600)  # compiles
-        for path in sorted(paths | set(self.every_test)):
+    def prepare(self, mutants):
+        """Compiles all that can be switched into one program (at the first test run)."""
+        (self.tree / MODULE).write_text(MODULE_TEXT)
+        for file in {mutant.file for mutant in mutants}:
+            numbered = {number: mutant for number, mutant in enumerate(mutants, start=1) if mutant.file == file}
+            self.sources[file] = (self.tree / file).read_text()
+            text, held = with_switches(self.sources[file], numbered)
+            if held:
+                (self.tree / file).write_text(text)
+            self.numbers |= {numbered[number]: number for number in held}
+
+    def _sound(self, paths):
+        """Test files that a mutant is to meet pass while none is on, else exits; their time tells a hang from a long run."""
+        for path in paths:
+            if path in self.seconds:
+                continue
             begun = time.monotonic()
-            outcome, by = self._pytest([path], 3600)
+            outcome, by = self._pytest([path], limit_s=3600)
             self.seconds[path] = time.monotonic() - begun
+            print(f"{path} passes while no mutant is on ({self.seconds[path]:.0f} s)", flush=True)
             if outcome != "survived":
                 sys.exit(f"{path} fails on the sound tree ({by}). Mend it first.")
         self.kept = {entry.name for entry in self.cache.iterdir()}
-        print(f"{len(self.seconds)} test files pass on the sound tree in {sum(self.seconds.values()):.0f} s", flush=True)
 
     def of(self, mutant):
-        """(mutant) => (caught, timed out or survived), the test that saw it, seconds, number of the line."""
+        """(mutant) => caught, timed out or survived; the test that saw it; seconds."""
+        begun, outcome, by = None, "survived", ""
+        for paths in (mutant.tests, [test for test in self.every_test if test not in mutant.tests]):
+            self._sound(paths)
+            begun = begun or time.monotonic()
+            if mutant in self.numbers:
+                outcome, by = self._pytest(paths, self.numbers[mutant])
+            else:
+                outcome, by = self._written(mutant, paths)
+            if outcome != "survived":
+                break
+        return outcome, by, round(time.monotonic() - begun)
+
+    def _written(self, mutant, paths):
+        """A mutant that cannot be switched: its text in place of the file's, compiled anew."""
         path = self.tree / mutant.file
-        source, stat = path.read_text(), path.stat()
-        begun = time.monotonic()
+        text, stat = path.read_text(), path.stat()
         try:
-            path.write_text(mutant.applied(source))
+            path.write_text(mutant.applied(self.sources[mutant.file]))
             self._forget_bytecode(path)
-            outcome, by = self._pytest(mutant.tests)
-            if outcome == "survived":
-                outcome, by = self._pytest([test for test in self.every_test if test not in mutant.tests])
+            return self._pytest(paths, fresh=True)
         finally:
-            path.write_text(source)
-            os.utime(path, ns=(stat.st_atime_ns, stat.st_mtime_ns))  # the sound tree's compiled code stays valid
+            path.write_text(text)
+            os.utime(path, ns=(stat.st_atime_ns, stat.st_mtime_ns))  # its compiled code stays valid
             self._forget_bytecode(path)
             for entry in self.cache.iterdir():
                 if entry.name not in self.kept:
                     shutil.rmtree(entry, ignore_errors=True)
-        return outcome, by, round(time.monotonic() - begun), mutant.line(source)
 
     def _forget_bytecode(self, path):
         """A mutant may have the size and the second of what it replaces, by which Python tells its bytecode."""
         for stale in (path.parent / "__pycache__").glob(f"{path.stem}.*.pyc"):
             stale.unlink()
 
-    def _pytest(self, paths, limit_s=None):
-        """(test files, processor time allowed [s]) => outcome and what saw it.  Waiting counts five times less than work."""
+    def _pytest(self, paths, number=0, limit_s=None, fresh=False):
+        """(test files, mutant that is on, processor time allowed [s], in a process of its own) => outcome, what saw it."""
         limit_s = limit_s or COMPILE_s + math.ceil(3.0 * sum(self.seconds[path] for path in paths))
-        command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", *paths]
-        process = subprocess.Popen(
-            command, cwd=self.tree, env={**os.environ, "DRYBENCH_CACHE": str(self.cache)}, text=True,
-            stdout=subprocess.PIPE, stderr=subprocess.STDOUT, start_new_session=True,
-            preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_CPU, (limit_s, limit_s + 5)),
-        )  # fmt: skip
-        try:
-            told, _ = process.communicate(timeout=5 * limit_s)
-        except subprocess.TimeoutExpired:
-            return "timed out", f"after {5 * limit_s} s"
-        finally:
-            _end(process)
-        if process.returncode in (-signal.SIGXCPU, -signal.SIGKILL):
+        server = Server(self.tree, self.cache, preload=False) if fresh else self.server
+        status, told = server.run(paths, number, limit_s)
+        if fresh:
+            server.end()
+        if status is None:
             return "timed out", f"after {limit_s} s of work"
-        if process.returncode == PASSED:
+        if status == PASSED:
             return "survived", ""
-        if process.returncode not in (FAILED, BROKEN) and process.returncode > 0:
+        if status > 0 and status not in (FAILED, BROKEN):
             sys.exit(f"pytest could not run:\n{told}")
         seen = re.search(r"^(?:FAILED|ERROR) (\S+)", told, re.MULTILINE)
-        return "caught", seen.group(1) if seen else f"exit status {process.returncode}"
+        return "caught", seen.group(1) if seen else f"exit status {status}"
 
 
-def _end(process):
-    """Ends the test run with all that it started."""
-    try:
-        os.killpg(process.pid, signal.SIGKILL)
-    except ProcessLookupError:
-        pass
-    process.wait()
+class Server:
+    """A process that runs tests in forks of itself (mutant_server.py), started when it is first needed."""
+
+    def __init__(self, tree, cache, preload=True):
+        environment = {**os.environ, "DRYBENCH_CACHE": str(cache), "OPENBLAS_NUM_THREADS": "1"}
+        self.command = {
+            "args": [sys.executable, str(Path(__file__).with_name("mutant_server.py")), *["preload"] * preload],
+            "cwd": tree, "env": environment, "text": True, "stdin": subprocess.PIPE, "stdout": subprocess.PIPE,
+        }  # fmt: skip
+        self.process = None
+
+    def run(self, paths, number, limit_s):
+        """(test files, mutant, processor time allowed [s]) => exit status of pytest, None for a hang; what it printed."""
+        self.process = self.process or subprocess.Popen(**self.command)
+        self.process.stdin.write(json.dumps({"paths": list(paths), "number": number, "limit_s": limit_s}) + "\n")
+        self.process.stdin.flush()
+        answer = self.process.stdout.readline()
+        if not answer:
+            sys.exit("The test server has ended by itself.")
+        return tuple(json.loads(answer).values())
+
+    def end(self):
+        """Stops the process and the test run it may be in."""
+        if self.process:
+            self.process.terminate()
+            self.process.wait()

@@ -4,14 +4,15 @@
 
 The table is written after every mutant; a second call goes on where the first one stopped. A mutant counts as caught when a
 test fails or hangs; one that its own tests let pass meets the tests of all other mutants too. --again runs survivors anew.
+What is compiled is compiled once, with all its mutants in it (mutant_switch.py).
 """
 
 import argparse
 import os
 import shutil
+import signal
 import sys
 import tempfile
-import time
 from pathlib import Path
 
 from mutant_table import Table, summary
@@ -30,12 +31,12 @@ def _arguments():
     return parser.parse_args()
 
 
-def _run(trial, table, wanted):
-    todo = [mutant for mutant in wanted if mutant not in table]
-    begun = time.monotonic()
+def _run(trial, table, todo):
+    spent_s = 0.0
     for number, mutant in enumerate(todo, start=1):
-        row = table.add(mutant, *trial.of(mutant))
-        left = (time.monotonic() - begun) / number * (len(todo) - number) / 60.0
+        row = table.add(mutant, *trial.of(mutant), mutant.line(trial.sources[mutant.file]))
+        spent_s += row["seconds"]
+        left = spent_s / number * (len(todo) - number) / 60.0
         change = " -> ".join(mutant.change)
         print(
             f"[{number}/{len(todo)}, {left:.0f} min left] {row['outcome']:8s} {mutant.file}:{row['line']} {mutant.kind}: "
@@ -46,18 +47,23 @@ def _run(trial, table, wanted):
 
 def main():
     """Runs what is not in the table yet; exit status 0 when nothing survived, 1 otherwise."""
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     arguments = _arguments()
     mutants = all_mutants()
     wanted = [m for m in mutants if m.room in (arguments.room or ROOMS) and not m.equivalent]
     table = Table(arguments.table, again=arguments.again)
-    if any(mutant not in table for mutant in wanted):
+    if todo := [mutant for mutant in wanted if mutant not in table]:
         with tempfile.TemporaryDirectory(prefix="drybench-mutants-") as folder:
             tree = Path(folder) / "tree"
             shutil.copytree(ROOT, tree, ignore=LEFT_OUT, symlinks=True)
             os.environ.setdefault("DRYBENCH_OUTSIDE_DATA", str(ROOT.parent / "shared" / "data"))
             trial = Trial(tree, Path(folder) / "cache", sorted({path for m in mutants for path in m.tests}))
-            trial.measure_tests({path for m in wanted for path in m.tests})
-            _run(trial, table, wanted)
+            trial.prepare(todo)
+            try:
+                _run(trial, table, todo)
+            finally:
+                trial.server.end()
     lines, survived = summary(mutants, wanted, table)
     print(*lines, sep="\n")
     return 1 if survived else 0
