@@ -4,7 +4,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from faulty import run
+from faulty import faulty_scenario, run
 
 from simcore.safety.fault_places import compose
 from simcore.safety.fault_times import active_count, spans
@@ -96,7 +96,6 @@ def test_a_fault_that_lasts_from_the_first_tick():
 
 
 def test_a_run_that_broke_off_before_tells_that_it_did_not_act():
-    from faulty import faulty_scenario
 
     from controllers import Command, Controller
     from simcore import Bench, RunError
@@ -116,3 +115,11 @@ def test_a_run_that_broke_off_before_tells_that_it_did_not_act():
     assert failed.value.recording.findings == (
         "Fault 1, supply_dip (factor = 0.5), did not act: the run ended before 0.004 s.",
     )
+
+
+def test_spans_that_touch_by_rounding_leave_the_fault_in_place():
+    """On and off for a tick each from the middle of a tick: halves round to even, so that it ends where it begins again."""
+    fault = {"kind": "position_mounting_slip", "value_deg": 10.0, "at_s": 20.5 * 50e-6, "on_s": 50e-6, "off_s": 50e-6}
+    recording = run([fault], run={"duration_s": 0.002})
+    seen = recording["angle_error_deg"]
+    assert np.array_equal(seen > 5.0, recording["fault"] == 1.0) and recording["fault"][20:].sum() > 15
