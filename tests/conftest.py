@@ -79,7 +79,7 @@ _TOPICS = {
     "Vehicle and elastic shaft": ("test_coast_down", "test_shaft_resonance"),
     "Mains, chopper, battery": ("test_mains_and_battery",),
     "Self-test and alignment": ("test_selftest", "test_alignment"),
-    "Faults": ("test_faults_of_sensors", "test_faults_of_the_drive", "test_faults_of_the_inverter"),
+    "Faults": ("test_faults_of_sensors", "test_faults_of_the_drive", "test_faults_of_heat", "test_faults_of_the_inverter"),
     "Tolerance studies": ("test_study_statistics", "test_tolerance_study"),
     "Cases from practice": (
         "test_angle_cases", "test_limit_cases", "test_shorted_cases", "test_encoder_cases", "test_braking_cases",

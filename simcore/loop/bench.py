@@ -130,5 +130,5 @@ class Bench:
         if step is not None:
             member.run_compiled(step)
         else:
-            run_python(self.controller, scenario, member.common, member.names, None)
+            run_python(member)
         return member

@@ -65,11 +65,23 @@ def _link_short(fault, bench):
 
 
 def _demagnetised(fault, bench):
+    """Where heat is modelled the flux of now follows from the one at the reference temperature, and is not known before."""
     kept = 1.0 - 0.01 * fault.lost_percent
     harmonics = [param("machine", "emf_flux_Wb", k, "times", kept) for k in range(int(bench.p["machine"]["emf_count"]))]
     if bench.p["machine"]["use_map"]:
         return [param("machine", "magnet_flux_Wb", "add", (kept - 1.0) * bench.magnets_Wb), *harmonics]
+    if bench.p["power"]["machine_heat"]:
+        now = Write(("params", "machine", "magnet_flux_Wb"), "times", kept)
+        return Effect((param("power", "magnet_flux_Wb", "times", kept), *harmonics), (now,))
     return [param("machine", "magnet_flux_Wb", "times", kept), *harmonics]
+
+
+def _coolant_lost(fault, bench):
+    """Less heat passes from the last solid node to the coolant."""
+    left = 0.01 * fault.left_percent
+    if fault.part == "machine":
+        return [param("power", "iron_to_coolant_W_per_K", "times", left)]
+    return [param("power", "sink_W_per_K", int(bench.p["power"]["sink_count"]) - 1, "times", left)]
 
 
 def _shaft_locked(fault, bench):
@@ -96,6 +108,7 @@ DRIVE_EFFECTS = {
     "contactor_open": _contactor,
     "link_short": _link_short,
     "magnet_demagnetised": _demagnetised,
+    "coolant_lost": _coolant_lost,
     "shaft_locked": _shaft_locked,
     "shaft_broken": _shaft_broken,
     "load_torque_shock": _load_shock,

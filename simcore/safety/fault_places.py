@@ -21,7 +21,7 @@ class Change(NamedTuple):
 
 
 class Write(NamedTuple):
-    """One value into one place: how is "set", "add" or "copy" (value is the place that it comes from)."""
+    """One value into one place: how is "set", "add", "times" or "copy" (value is the place that it comes from)."""
 
     place: tuple
     how: str
@@ -51,6 +51,8 @@ def write(records, order):
     value = read(records, order.value) if order.how == "copy" else order.value
     if order.how == "add":
         value = read(records, order.place) + value
+    elif order.how == "times":
+        value = read(records, order.place) * value
     if isinstance(key, tuple):
         here[key[0]], here[key[1]] = value.real, value.imag
     else:

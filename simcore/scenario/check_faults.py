@@ -129,6 +129,19 @@ def magnets(report, fault, machine):
             report.problem(("fault", k, "kind"), "the machine has no magnets", remedy)
 
 
+@needs("fault", "inverter", "machine")
+def coolant(report, fault, inverter, machine):
+    """Only what is modelled can be lost."""
+    for k, one in fault.items():
+        if one.kind != "coolant_lost":
+            continue
+        if one.part == "machine" and machine.heat is None:
+            report.problem(("fault", k, "part"), "the machine's heat is not modelled", "Add [machine.heat]")
+        elif one.part == "inverter" and (inverter.heat is None or inverter.heat.sink is None):
+            rule = "between devices and coolant there is no sink that could warm up"
+            report.problem(("fault", k, "part"), rule, "Add [inverter.heat] with sink = { cauer = [[J/K, K/W], ...] }")
+
+
 @needs("fault")
 def contradictions(report, fault):
     """What cannot be at the same time."""
@@ -161,4 +174,4 @@ def _overlap(one, other):
     return a < d and c < b
 
 
-CHECKS = (times, current_sensors, position_sensor, shaft, supply, controller, magnets, contradictions)
+CHECKS = (times, current_sensors, position_sensor, shaft, supply, controller, magnets, coolant, contradictions)

@@ -76,6 +76,15 @@ class MagnetDemagnetised(Fault):
     )
 
 
+class CoolantLost(Lasting):
+    """Less heat goes into the coolant, or none."""
+
+    kind: Literal["coolant_lost"] = word("the coolant of inverter or machine stands still or is gone")
+    part: Literal["inverter", "machine"] = word("whose coolant; needs [inverter.heat] with a sink, or [machine.heat]")
+    left_percent: float = quantity("percent", "what still passes from sink or iron into the coolant", 0.0, ge=0, le=100)
+    caution: ClassVar[str] = "The coolant itself keeps its temperature; a standing one would boil, which is not modelled."
+
+
 class ShaftLocked(Lasting):
     """The shaft stands, whatever acts on it."""
 
@@ -100,5 +109,5 @@ class LoadTorqueShock(Lasting):
 
 DRIVE_FAULTS = (
     ControllerLate, ControllerFrozen, CommandLost, CommandImplausible, SupplyDip, ContactorOpen, LinkShort,
-    MagnetDemagnetised, ShaftLocked, ShaftBroken, LoadTorqueShock,
+    MagnetDemagnetised, CoolantLost, ShaftLocked, ShaftBroken, LoadTorqueShock,
 )  # fmt: skip

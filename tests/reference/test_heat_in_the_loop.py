@@ -181,3 +181,24 @@ def test_an_ensemble_and_python_give_the_same_bits(stalled):
     slow = two.run(in_python=True)["junction_degC"]
     assert np.array_equal(results[0].value, stalled["junction_degC"][: len(slow)])
     assert np.array_equal(results[1].value, slow)
+
+
+def test_a_controller_in_python_begins_at_the_same_steady_state():
+    from controllers import Controller
+    from controllers.foc import FieldOrientedController
+
+    class Wrapped(Controller):
+        def reset(self, setup):
+            self.inner = FieldOrientedController()
+            self.inner.reset(setup)
+
+        def step(self, measured):
+            return self.inner.step(measured)
+
+    change = {
+        "inverter": {"devices": MOSFET, "heat": {"coolant_degC": 40.0, "switch": {"foster": FOSTER}, "initial": "steady"}},
+        "commands": {"iq_A": 100.0}, "run": {"duration_s": 0.001},
+    }  # fmt: skip
+    compiled = bench(change)
+    python = Bench(compiled.scenario, Wrapped())
+    assert np.array_equal(compiled.run()["junction_degC"], python.run()["junction_degC"])

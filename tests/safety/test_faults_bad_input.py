@@ -92,6 +92,8 @@ BAD = {
         {"machine": {"magnet_flux_Wb": 0.0}},
         ["the machine has no magnets"],
     ),
+    "coolant of a cold machine": ([at("coolant_lost", part="machine")], {}, ["fault.0.part", "heat is not modelled"]),
+    "coolant without a sink": ([at("coolant_lost", part="inverter")], {}, ["fault.0.part", "no sink"]),
     "stuck and lost at once": (
         [STUCK, {**STUCK, "kind": "current_sensor_lost", "at_s": 0.02}],
         {},

@@ -38,6 +38,24 @@ SHAFT = {
     "commands": {"iq_A": 60.0},
 }  # fmt: skip
 NOISY = {"commands": {"iq_A": 60.0}, "sensors": {"current": {"noise_rms_A": 0.5, "adc_bits": 12, "range_A": 600.0}}}
+HEAT = {
+    "machine": {
+        "winding_temperature_degC": 90.0,
+        "magnet_temperature_degC": 80.0,
+        "heat": {
+            "winding_J_per_K": 200.0, "iron_J_per_K": 500.0, "magnet_J_per_K": 100.0, "winding_to_iron_K_per_W": 0.05,
+            "iron_to_coolant_K_per_W": 0.01, "magnet_to_iron_K_per_W": 0.5, "coolant_degC": 25.0, "ticks_per_step": 1,
+        },
+    },
+    "inverter": {
+        "devices": {"kind": "mosfet", "on_resistance_ohm": 5e-3},
+        "heat": {
+            "coolant_degC": 40.0, "switch": {"foster": [[0.02, 0.002], [0.03, 0.02]]}, "sink": {"cauer": [[20.0, 0.05]]},
+            "initial": 60.0,
+        },
+    },
+    "commands": {"iq_A": 100.0},
+}  # fmt: skip
 TEMPERATURE = {"kind": "temperature_sensor_lost"}
 # name: (fault without times, tables, signal that shows it, rows after the onset)
 CASES = {
@@ -77,6 +95,8 @@ CASES = {
     "contactor of a battery": ({"kind": "contactor_open"}, BATTERY, "supply_current_A", 0),
     "short": ({"kind": "link_short", "resistance_ohm": 2.0}, SOFT, "supply_current_A", 0),
     "short beside a chopper": ({"kind": "link_short", "resistance_ohm": 2.0}, CHOPPER, "supply_current_A", 0),
+    "coolant of the machine": ({"kind": "coolant_lost", "part": "machine"}, HEAT, "iron_degC", 1),
+    "coolant of the inverter": ({"kind": "coolant_lost", "part": "inverter", "left_percent": 20.0}, HEAT, "sink_degC", 1),
     "jam": ({"kind": "shaft_locked"}, FREE, "speed_rpm", 0),
     "jam of the load": ({"kind": "shaft_locked"}, SHAFT, "speed_load_rpm", 0),
     "shock": ({"kind": "load_torque_shock", "value_Nm": 15.0}, FREE, "speed_rpm", 1),
@@ -84,6 +104,7 @@ CASES = {
 FOR_GOOD = {
     "counts": ({"kind": "encoder_counts_lost", "counts": 30}, ENCODER, "angle_error_deg", 0),
     "magnets": ({"kind": "magnet_demagnetised", "lost_percent": 10.0}, CURRENT, "id_A", 0),
+    "warm magnets": ({"kind": "magnet_demagnetised", "lost_percent": 10.0}, HEAT, "id_A", 0),
     "broken": ({"kind": "shaft_broken"}, SHAFT, "shaft_torque_Nm", 0),
 }  # fmt: skip
 RUN = {"run": {"duration_s": END * TICK_S, "record_every": 1}}
@@ -116,6 +137,7 @@ def test_it_is_the_same_in_every_shell(name):
     scenario = faulty_scenario([fault], **tables)
     compiled, python = Bench(scenario).run(), Bench(scenario).run(in_python=True)
     assert equal(compiled, python)
+    assert compiled.params[0] == Bench(faulty_scenario([], **tables)).run().params[0] or "heat" in tables.get("machine", {})
     (member,) = run_ensemble([scenario], lambda recording: recording)
     assert member.error is None and equal(compiled, member.value)
     assert compiled.audit == member.value.audit and compiled.closing == python.closing
@@ -129,7 +151,10 @@ def test_parameters_are_healthy_again_after_its_end(name):
     member, step = Bench(faulty_scenario([fault], **tables)).member()
     healthy = member.params.copy()
     member.run_compiled(step)
-    assert member.states["tick"][0] == END and member.params[0] == healthy[0]
+    assert member.states["tick"][0] == END
+    # Heat moves what follows temperature; its own parameters do not.
+    rooms = [room for room in healthy.dtype.names if tables.get("machine", {}).get("heat") is None or room == "power"]
+    assert all(member.params[0][room] == healthy[0][room] for room in rooms if healthy.dtype[room].names)
 
 
 def test_every_kind_of_the_language_is_among_the_cases():
