@@ -115,6 +115,22 @@ def test_the_part_from_a_data_sheet_and_the_command_that_shows_it_run_as_printed
     assert mine.exit_code == 0 and "175 " in mine.stdout and "Told" not in mine.stdout
 
 
+def test_the_power_stage_of_ones_own_runs_as_printed(tmp_path, monkeypatch):
+    from click.testing import CliRunner
+
+    from simcore.cli import main
+
+    section = README.split("## Power stage")[1].split("\n## ")[0]
+    (part,) = re.findall(r"```toml\n(.*?)\n```", section, re.S)
+    (excerpt,) = re.findall(r"```text\n(.*?)\n```", section, re.S)
+    (command,) = re.findall(r"`drybench (parts .*?)`", section)
+    (tmp_path / "inverters").mkdir()
+    (tmp_path / "inverters" / "mine.toml").write_text(part)
+    monkeypatch.chdir(tmp_path)
+    shown = CliRunner().invoke(main, command.split())
+    assert shown.exit_code == 0 and excerpt in shown.stdout, shown.stdout
+
+
 def test_readme_names_the_two_commands_and_the_cautions():
     assert len(_blocks("sh")) == 2
     assert "Caution" in README and "functional-safety" in README

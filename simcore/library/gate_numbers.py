@@ -47,7 +47,7 @@ def gate_lines(inverter, numbers):
     for name, one in settings.items():
         keys = ("energy_on_J", "energy_off_J", "energy_recovery_J", "energy_J")
         energies = [amount(one.get(key), "J", none="-") for key in keys]
-        gates = [amount(one["gate_on_ohm"], "ohm"), amount(one["gate_off_ohm"], "ohm")]
+        gates = [amount(one[key], "ohm") if one[key] else "-" for key in ("gate_on_ohm", "gate_off_ohm")]
         drivers = amount(one["drivers_W"], "W", 3) if one["drivers_W"] else "-"
         rows.append((_label(inverter, name), *gates, *energies, drivers))
         if one["current_A"]:

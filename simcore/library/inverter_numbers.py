@@ -83,11 +83,25 @@ def inverter_lines(inverter, numbers):
     ]
     if devices.diode is None:
         lines.append("  diode: ideal, no drop is given")
+    lines += [f"  leg {name} has its own {', '.join(keys)}" for name, keys in _own_keys(devices) if keys]
     if numbers["gate_settings"]:
         lines += ["", *gate_lines(inverter, numbers)]
     if numbers["heat"]:
         lines += ["", *heat_lines(numbers["heat"])]
     return lines
+
+
+def _own_keys(devices):
+    """=> (leg's letter, dotted keys that it has of its own)."""
+    return [(name, list(_dotted(own))) for name, own in zip("abc", devices.legs, strict=False)]
+
+
+def _dotted(table, above=""):
+    for key, value in table.items():
+        if isinstance(value, dict):
+            yield from _dotted(value, f"{above}{key}.")
+        else:
+            yield f"{above}{key}"
 
 
 def _series(ohm):

@@ -68,6 +68,16 @@ def test_the_terminal_shows_them(capsys):
     assert "402.8 A peak for ever: 3.108 kW of copper loss hold the winding at 180 degC" in out and "heat.magnet_share" in out
 
 
+def test_a_leg_of_its_own_is_named(tmp_path, monkeypatch, capsys):
+    own = "[[devices.legs]]\n[[devices.legs]]\non_resistance_ohm = 2e-3\ndiode.threshold_V = 1\n[[devices.legs]]\n"
+    text = "switching_frequency_Hz = 1e4\n[devices]\nkind = 'mosfet'\non_resistance_ohm = 1e-3\n" + own
+    (tmp_path / "p.toml").write_text(text + "[gate_settings.plain]\ngate_charge_C = 1e-6\ngate_swing_V = 20\n")
+    monkeypatch.chdir(tmp_path)
+    assert show_parts("p.toml", voltage_V=100.0) == 0
+    out = capsys.readouterr().out
+    assert "leg b has its own on_resistance_ohm, diode.threshold_V" in out and "leg a" not in out and "Turn-off" not in out
+
+
 def test_programs_get_them_too(capsys):
     assert show_parts("inverters/igbt_600v", as_json=True) == 0
     (told,) = json.loads(capsys.readouterr().out)
