@@ -36,6 +36,14 @@ def gate_names(report, inverter):
 
 
 @needs("inverter")
+def settings_without_energies(report, inverter):
+    """A setting that costs nothing is more often a slip of its name."""
+    for name, setting in inverter.gate_settings.items():
+        if not setting.has_energies:
+            report.finding(("inverter", "gate_settings", name), "has no energies, so that switching costs nothing with it")
+
+
+@needs("inverter")
 def plan_and_heat(report, inverter):
     """Rules about junctions that never warm up."""
     plan = inverter.gate_plan
@@ -99,4 +107,4 @@ def curves(report, inverter):
             report.problem(("inverter", "devices", *at), rule, "Keep those between which the curve is straight")
 
 
-CHECKS = (gate_names, plan_and_heat, legs, curves)
+CHECKS = (gate_names, settings_without_energies, plan_and_heat, legs, curves)

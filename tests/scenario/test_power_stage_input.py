@@ -137,8 +137,15 @@ BAD = {
         [f"{JUNCTIONS}.ticks_per_step = 30: makes steps of 0.0015 s, 1.5 times the shortest time constant of the switch's",
          "Set ticks_per_step = 20 or less"],
     ),
+    # 1 mJ/K over 1/0.01 W/K out of it and 6/0.0767 W/K from the switches' last stages (0.0232907 and 0.0767093 K/W by hand).
     "light sink": (
-        heat(sink={"cauer": [[1e-3, 0.01], [100, 0.02]]}), ["ticks_per_step", "shortest time constant of the sink's network"],
+        heat(sink={"cauer": [[1e-3, 0.01], [100, 0.02]]}),
+        ["ticks_per_step", "8.911 times the shortest time constant of the sink's network, 5.611e-06 (s)"],
+    ),
+    # 0.1 J/K over 50 + 5 + 50 W/K.
+    "light iron": (
+        machine(iron_J_per_K=0.1, ticks_per_step=100),
+        ["5.25 times the shortest time constant of the machine's nodes, 0.0009524 (s)"],
     ),
     "start a slip": (heat(initial="stedy"), ["initial", 'must be "coolant", "steady" or', 'Did you mean "steady"?']),
     "start too hot": (heat(initial=500), ["initial = 500: must be from -60 to 400 (degC)"]),
@@ -227,6 +234,12 @@ def test_slopes_are_one_number_or_points(tmp_path):
     changes = setting(di_dt_A_per_s=4e9, dv_dt_V_per_s=[[0, 5e9], [100, 8e9]])
     brisk = load_scenario(write(tmp_path, spoiled(**changes))).inverter.gate_settings["brisk"]
     assert brisk.di_dt_A_per_s == ((0.0, 4e9),) and brisk.dv_dt_V_per_s == ((0.0, 5e9), (100.0, 8e9))
+
+
+def test_a_setting_without_energies_is_told_and_used(tmp_path):
+    changes = {"inverter__gate_settings": GATES | {"clam": {"gate_on_ohm": 2.0}}}
+    (finding,) = load_scenario(write(tmp_path, spoiled(**changes))).findings
+    assert "inverter.gate_settings.clam: has no energies, so that switching costs nothing with it" in finding
 
 
 def test_a_junction_rule_without_heat_is_told_and_used(tmp_path):
