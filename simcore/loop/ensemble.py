@@ -43,7 +43,7 @@ def run_ensemble(scenarios, take=None, *, controller=None, workers=None, progres
     return sorted(found, key=lambda result: result.index)
 
 
-def iterate_ensemble(scenarios, take=None, *, controller=None, workers=None, progress=None):
+def iterate_ensemble(scenarios, take=None, *, controller=None, workers=None, progress=None, drive=None):
     """Run every scenario and yield a MemberResult for each, in the order in which they finish.
 
     scenarios: an iterable of simcore.Scenario, asked for one by one as there is room, so that it may be a generator.
@@ -52,12 +52,13 @@ def iterate_ensemble(scenarios, take=None, *, controller=None, workers=None, pro
     recorded), and only as many recordings are held as there are workers and a few.
     controller(scenario) => a fresh controller instead of the scenario's class.
     workers: threads of the compiled run, by default one a core.  A controller in Python runs here, one member after another.
+    drive(member, step, check) steps a compiled member (Member.run_compiled), by default to its end; check is its after_chunk.
     progress(done) is called some ten times a second in the calling thread, with the members done and parts of those that run.
     A wrong scenario or tuning is the member's error.  Leaving the generator stops what runs within 0.1 simulated seconds.
     """
     take = take or _verdicts
     make = controller or _Makers()
-    with _crew(workers or usable_cores(), take) as crew:
+    with _crew(workers or usable_cores(), take, drive) as crew:
         for index, scenario in enumerate(scenarios):
             result = _begin(crew, index, scenario, make, take, progress)
             if result is not None:
@@ -123,8 +124,9 @@ def _in_python(bench, member, tell):
 class _Crew:
     """Threads that step members; as many more wait, so that none is idle while the next is made ready."""
 
-    def __init__(self, pool, workers, take):
+    def __init__(self, pool, workers, take, drive):
         self._pool, self._room, self._take = pool, 2 * workers, take
+        self._drive = drive or (lambda member, step, check: member.run_compiled(step, check))
         self.stop = Event()
         self.running = {}
         self.done = 0
@@ -138,7 +140,7 @@ class _Crew:
         self.running[future] = member
 
     def _run(self, index, member, step):
-        member.run_compiled(step, self._check)
+        self._drive(member, step, self._check)
         recording = member.close()
         return MemberResult(index, self._take(recording), recording.error)
 
@@ -158,9 +160,9 @@ class _Crew:
 
 
 @contextmanager
-def _crew(workers, take):
+def _crew(workers, take, drive):
     with ThreadPoolExecutor(workers, "member") as pool:
-        crew = _Crew(pool, workers, take)
+        crew = _Crew(pool, workers, take, drive)
         try:
             yield crew
         finally:

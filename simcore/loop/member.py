@@ -64,23 +64,25 @@ class Member:
         """Simulated time so far [s]."""
         return float(self.states["tick"][0]) * self.scenario.tick_s
 
-    def run_compiled(self, step, after_chunk=None):
-        """(CompiledStep) => the run to its end or a failure; after_chunk() is called about every 0.1 simulated seconds."""
+    def run_compiled(self, step, after_chunk=None, until=None):
+        """(CompiledStep) => the run to its end (or to the tick `until`) or a failure; after_chunk() is called about every 0.1
+        simulated seconds."""
         from simcore.loop.run import compiled_run
 
         run, common, state = compiled_run(), self.common, self.states
         ticks = self.scenario.ticks
+        last = ticks if until is None else min(until, ticks)
         chunk = max(2, 2 * round(0.5 * CHUNK_S / self.scenario.tick_s))
         own = (step.function, step.parameters, step.state, step.tables)
         # An empty call first: the conversion of arguments that are new to the run is no part of stepping.
         run(*common, 0, ticks, 0, *own)
-        while state["tick"][0] < ticks and state["status"][0] == OK:
+        while state["tick"][0] < last and state["status"][0] == OK:
             tick = int(state["tick"][0])
             self.apply_faults(tick)
-            until = min(ticks, tick + chunk, self.faults.next_tick)
+            pause = min(last, tick + chunk, self.faults.next_tick)
             begun = time.perf_counter()
             try:
-                run(*common, until, ticks, 0, *own)
+                run(*common, pause, ticks, 0, *own)
             except Exception as error:
                 place = f" at {where(self.scenario, int(state['tick'][0]))}"
                 self.problem = controller_sentence(self.controller, "update", error, place, inside=False)

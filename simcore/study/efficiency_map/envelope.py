@@ -4,6 +4,8 @@ from typing import NamedTuple
 
 import numpy as np
 
+from simcore.study.efficiency_map.columns import OUT_OF_REACH, VALUES
+
 BEYOND = 1.5  # times the greatest torque at the current limit
 LEAST_SPEEDS = 24
 FINER, ROUNDS = 3, 2  # speeds set between two neighbours that different limits bind, so often
@@ -61,6 +63,17 @@ def _changes(edges):
         (one, other) for one, other in zip(edges, edges[1:], strict=False)
         if one.direction == other.direction and one.limit != other.limit
     ]  # fmt: skip
+
+
+def with_torque(point, edges):
+    """(MapPoint, EdgePoints) => the point; one that was given up as too hot gets the torque of the envelope at its speed."""
+    if point.status != OUT_OF_REACH or np.isfinite(point.torque_reached_Nm):
+        return point
+    same = [e.torque_Nm for e in edges if e.speed_rpm == point.speed_rpm and e.torque_Nm * point.torque_Nm > 0.0]
+    if not same:
+        return point
+    found = tuple(same[0] if name == "torque_reached_Nm" else value for name, value in zip(VALUES, point.found, strict=True))
+    return point._replace(found=found, reason=f"{point.reason}, {same[0]:.5g} Nm reached")
 
 
 def stretches(edges, names):

@@ -19,6 +19,10 @@ class Measured(NamedTuple):
     moving: str
     limit: str
 
+    def also_moving(self, why):
+        """(sentence) => the same with one more thing that moves."""
+        return self._replace(moving=f"{self.moving}; {why}" if self.moving else why)
+
 
 def measured(recording, window, greatest_Nm, apparent_W):
     """(Recording of a point, Window, greatest torque and apparent power of the drive for scale) => Measured."""
@@ -33,6 +37,13 @@ def measured(recording, window, greatest_Nm, apparent_W):
     moving = _moving(recording, now, before, window, greatest_Nm, apparent_W)
     limit = recording.binding_names.get(int(code), f"code_{code:g}") if math.isfinite(code) else "none"
     return Measured({name: values[name] for name in VALUES}, _mean(recording, "torque_estimate_Nm", now), moving, limit)
+
+
+def too_hot(recording):
+    """(Recording given up, as its losses heat beyond a derating) => Measured: bound by temperature; the torque is not known."""
+    values = dict.fromkeys(VALUES, math.nan) | {"simulated_s": float(recording.closing_time_s)}
+    values["binding_limit"] = float(next(code for code, name in recording.binding_names.items() if name == "temperature"))
+    return Measured(values, math.nan, "", "temperature")
 
 
 def weights(recording, from_s, to_s):

@@ -52,7 +52,7 @@ def point_of(index, values, result, greatest_Nm):
     """
     asked = values[1]
     told = result.told_Nm if math.isfinite(result.told_Nm) else result.values["torque_reached_Nm"]
-    short = abs(told - asked) > max(REACHED_SHARE * abs(asked), REACHED_OF_GREATEST * greatest_Nm)
+    short = not abs(told - asked) <= max(REACHED_SHARE * abs(asked), REACHED_OF_GREATEST * greatest_Nm)
     status = OUT_OF_REACH if short else UNSTEADY if result.moving else OK
     reason = _reason(result) if short else result.moving
     return MapPoint(index, tuple(values), tuple(result.values[name] for name in VALUES), status, reason)
@@ -60,7 +60,8 @@ def point_of(index, values, result, greatest_Nm):
 
 def _reason(result):
     limit = "the controller names no limit" if result.limit == "none" else f"limit: {limit_text(result.limit)}"
-    return f"{limit}, {result.values['torque_reached_Nm']:.5g} Nm reached"
+    reached_Nm = result.values["torque_reached_Nm"]
+    return f"{limit}, {reached_Nm:.5g} Nm reached" if math.isfinite(reached_Nm) else limit
 
 
 def limit_text(name):

@@ -19,7 +19,7 @@ def rig_document(scenario, switched):
     left_out = [words for name, words in _LEFT_OUT.items() if scenario.resolved.get(name)]
     if left_out:
         told.append(f"The map leaves out {' and '.join(left_out)}.")
-    start_heated(document)
+    document = with_heat(document, "steady")
     given = scenario.resolved.get("run", {})
     document["run"] = {key: given[key] for key in ("substeps", "seed") if key in given}
     angle = scenario.initial.angle_electrical_deg
@@ -32,11 +32,19 @@ def dict_of(table):
     return dict(table) if isinstance(table, dict) else table
 
 
-def start_heated(document):
-    """Where heat is modelled, a point begins at the thermal steady state of its own losses (in place)."""
-    for name in ("inverter", "machine"):
-        if isinstance(document.get(name), dict) and isinstance(document[name].get("heat"), dict):
-            document[name]["heat"] = document[name]["heat"] | {"initial": "steady"}
+def with_heat(document, initial):
+    """(document, "steady" or "coolant") => the same with that start where heat is modelled.
+
+    A point is at the thermal steady state of its own losses: computed before the run, or found while a run from the coolant's
+    temperature goes on (heat.py).
+    """
+    changed = {name: document[name] | {"heat": document[name]["heat"] | {"initial": initial}} for name in heated(document)}
+    return document | changed
+
+
+def heated(document):
+    """(document) => names of its tables that model heat."""
+    return [name for name in ("inverter", "machine") if isinstance((document.get(name) or {}).get("heat"), dict)]
 
 
 def point_scenario(document, path, speed_rpm, torque_Nm, duration_s, start_A=(0.0, 0.0), tick_s=1.0):

@@ -79,12 +79,11 @@ class EfficiencyMap:
         return float(efficiency(*(point.told(side) for side in STAGES[name]), self.least_W))
 
     def scenario_at(self, point):
-        """(MapPoint) => the Scenario of its last run, which gives the same bits alone."""
-        rounds = [round_ for round_ in range(ROUNDS) if self.job.at(*point[:2], round_).ticks == self._ticks(point)]
-        return self.job.at(*point[:2], rounds[0])
-
-    def _ticks(self, point):
-        return round(point.simulated_s / self.job.scenario.tick_s)
+        """(MapPoint) => the Scenario that does the same alone: to the last bit; where heat is modelled, it computes the thermal
+        steady state by itself and agrees within that."""
+        ticks = round(point.simulated_s / self.job.scenario.tick_s)
+        rounds = [self.job.at(*point[:2], round_) for round_ in range(ROUNDS)]
+        return next((scenario for scenario in rounds if scenario.ticks == ticks), rounds[0])
 
 
 def run_map(
@@ -117,6 +116,7 @@ def run_map(
         found += all_points(job, list(enumerate(finer, number)), **how)
         number += len(finer)
     edges = tuple(edge.edge_points(found))
+    points = (edge.with_torque(point, edges) for point in points)
     return EfficiencyMap(scenario, grid, tuple(points), edges, tuple(told), switched, rated, tuple(load_points), job)
 
 
