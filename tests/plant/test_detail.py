@@ -96,6 +96,15 @@ def test_iron_loss_at_its_own_frequency_and_flux_is_the_data_sheets(machine_reco
         assert iron_conductance(machine, -omega_e) == -g
 
 
+def test_hysteresis_fades_out_around_standstill(machine_record):
+    """w/sqrt(w^2 + 1) of the hysteresis current at electrical speed w, so that it does not jump (common practice, no source):
+    half of it at 1/sqrt(3) rad/s."""
+    machine, _ = machine_record(iron_loss={"frequency_Hz": 200.0, "hysteresis_W": 120.0, "eddy_W": 0.0})
+    full = 120.0 / (1.5 * 2.0 * math.pi * 200.0 * 0.07**2)
+    assert iron_conductance(machine, 1.0 / math.sqrt(3.0)) == pytest.approx(0.5 * full, rel=1e-12)
+    assert iron_conductance(machine, 0.0) == 0.0
+
+
 @pytest.mark.parametrize("speed_rpm", [3000.0, -3000.0])
 def test_a_driven_machine_with_iron_loss_is_its_equivalent_circuit(run_scenario, speed_rpm, verified):
     """Phasors of the circuit with R_c across j omega psi: i = i_m + j omega psi/R_c, v = R i + j omega psi, R_c from the loss

@@ -31,7 +31,7 @@ def saturating_machine(id_A, iq_A):
     return psi_d, psi_q
 
 
-AXES = np.linspace(-400.0, 0.0, 21), np.linspace(-400.0, 400.0, 41)
+AXES = np.linspace(-400.0, 0.0, 21), np.linspace(-400.0, 400.0, 33)  # 20 A and 25 A apart
 
 
 @pytest.fixture(scope="module")
@@ -188,6 +188,16 @@ def test_incremental_inductances_are_the_slopes_of_flux_inside_and_outside(satur
     along_q = np.subtract(map_fluxes(saturating.table, 0, id_A, iq_A + h), map_fluxes(saturating.table, 0, id_A, iq_A - h))
     l_dd, l_dq, l_qd, l_qq = map_inductances(saturating.table, 0, id_A, iq_A)
     assert (l_dd, l_qd, l_dq, l_qq) == pytest.approx((*along_d / (2 * h), *along_q / (2 * h)), rel=1e-6, abs=1e-11)
+
+
+@pytest.mark.parametrize("psi", [(0.2, 0.1), (0.05, 0.6), (-0.4, -0.7), (0.3, -0.6)])
+def test_a_linear_map_with_cross_coupling_is_inverted_by_its_matrix_however_far_outside(psi):
+    """psi - psi_m = L i with l_dq = l_qd = 0.1 mH: i = L^-1 (psi - psi_m), the straight line that the inverse continues on."""
+    d, q = np.meshgrid(np.linspace(-300.0, 100.0, 5), np.linspace(-400.0, 400.0, 9), indexing="ij")
+    inductance = np.array([[0.3e-3, 0.1e-3], [0.1e-3, 0.7e-3]])
+    tables = build_map_tables(d[:, 0], q[0], 0.07 + 0.3e-3 * d + 0.1e-3 * q, 0.1e-3 * d + 0.7e-3 * q)
+    expected = np.linalg.solve(inductance, np.subtract(psi, (0.07, 0.0)))
+    assert map_currents(tables.table, 0, *psi) == pytest.approx(tuple(expected), rel=1e-9, abs=1e-6)
 
 
 @pytest.mark.parametrize("edge", [(0.0, 150.0), (-120.0, 400.0), (0.0, 400.0), (-400.0, -400.0)])
