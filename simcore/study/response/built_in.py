@@ -13,7 +13,8 @@ from simcore.plant.temperature import magnet_flux_Wb
 from simcore.scenario import ScenarioError
 
 _SETTLES = 6  # updates until the flux limit knows its own current and torque
-_NOTHING = Measured(*[math.nan] * len(Measured._fields))
+# Cold: where [heat] derates, the loops are told for a drive that is not derated.
+_NOTHING = Measured(*[math.nan] * len(Measured._fields))._replace(winding_degC=0.0, junction_degC=0.0, magnet_degC=0.0)
 # What would stand between a torque and its references: slew, ripple and damper.
 _APART = ("torque_slew_Nm_per_s", "torque_feed_forward", "torsion_damping_Nm_s")
 

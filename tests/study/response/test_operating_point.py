@@ -123,3 +123,12 @@ def test_bandwidth_is_where_the_answer_has_fallen_by_three_decibels():
     f = np.geomspace(1.0, 1000.0, 400)
     assert bandwidth_Hz(f, 1.0 / (1.0 + 1j * f / 80.0)) == pytest.approx(80.0, rel=2e-3)
     assert bandwidth_Hz(f[f < 50.0], 1.0 / (1.0 + 1j * f[f < 50.0] / 80.0)) is None
+
+
+def test_heat_that_could_derate_leaves_the_references_alone(make_scenario):
+    devices = {"kind": "mosfet", "on_resistance_ohm": 1e-3}
+    warm = {"devices": devices, "heat": {"coolant_degC": 65.0, "switch": {"foster": [[0.1, 0.1]]}}}
+    without, within = (
+        BuiltIn(make_scenario(inverter=stage)).references(100.0, 1000.0, 400.0) for stage in ({"devices": devices}, warm)
+    )
+    assert np.linalg.norm(without) > 50.0 and within == pytest.approx(without)
