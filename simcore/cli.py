@@ -205,6 +205,32 @@ def map_command(scenario, speed_rpm, torque_Nm, quadrants, switched, rated, **op
 
 @main.command()
 @click.argument("scenario")
+@click.option("--with", "changes", multiple=True, metavar="KEY=VALUE", help="What the second variant changes.")
+@click.option("--by", type=click.Choice(["map", "cycle", "run"]), default="map", show_default=True, help="Over what.")
+@click.option("--speed-rpm", metavar="a:b:n", help="By map: speeds.")
+@click.option("--torque-Nm", "torque_Nm", metavar="a:b:n", help="By map: torques.")
+@click.option("--quadrants", metavar="1,2,3,4", help="By map: 1 drives forwards, 4 brakes forwards, 3 and 2 backwards.")
+@click.option("--switched", is_flag=True, help="By map: exact switching edges.")
+@click.option("--cycle", metavar="NAME|FILE.csv", help="By cycle: which one.")
+@click.option("--mode", type=click.Choice(["loop", "map"]), default="map", show_default=True, help="By cycle: how.")
+@_study_options
+def compare(scenario, changes, by, speed_rpm, torque_Nm, quadrants, switched, cycle, mode, **options):
+    """Compare SCENARIO with a variant of it, such as another gate setting: --with inverter.gate_setting=calm.
+
+    Over torque and speed, over a cycle, or in one run: efficiencies, losses, overshoot, slopes, temperatures, energy and what
+    it is worth. Writes compare.json, compare.csv and compare.png. Exit status: 0 done, 2 wrong input, 3 could not finish, 130
+    stopped by Ctrl-C.
+    """
+    asked = _options(**options)
+    from simcore.study.compare.command import compare_file
+
+    wanted = {"speed_rpm": speed_rpm, "torque_Nm": torque_Nm, "quadrants": quadrants, "switched": switched, "cycle": cycle,
+              "mode": mode}  # fmt: skip
+    sys.exit(compare_file(scenario, changes, by, wanted, asked))
+
+
+@main.command()
+@click.argument("scenario")
 @click.option("--current-A", "current_A", type=float, help="Length of the current vector; by default 30 % of max_current_A.")
 @click.option("--starts", default=24, show_default=True, help="Start angles, even all around.")
 @click.option("--error-deg", default=2.0, show_default=True, help="Error that is allowed, electrical degrees.")

@@ -7,7 +7,7 @@ MEANS = (
     "voltage_margin_V", "link_voltage_V",
 )  # fmt: skip
 # Greatest value in the window: what a limit is compared with.
-GREATEST = ("junction_degC",)
+GREATEST = ("junction_degC", "peak_voltage_V", "dv_dt_V_per_s")
 LOSSES = {
     "loss_conduction_W": "conduction", "loss_switching_W": "switching", "loss_gate_W": "gate drive",
     "loss_capacitor_W": "link capacitor", "loss_copper_W": "copper", "loss_iron_W": "iron",
@@ -20,7 +20,8 @@ TABLE = (
     "speed_rpm", "torque_Nm", "torque_reached_Nm", "id_A", "iq_A", "efficiency_inverter", "efficiency_machine",
     "efficiency_drive", "loss_conduction_W", "loss_switching_W", "loss_copper_W", "loss_iron_W", "junction_degC",
     "voltage_margin_V", "binding_limit", "loss_gate_W", "loss_capacitor_W", "loss_mechanical_W", "winding_degC",
-    "magnet_degC", "power_link_W", "power_terminal_W", "power_shaft_W", "link_voltage_V", "periods", "simulated_s",
+    "magnet_degC", "peak_voltage_V", "dv_dt_V_per_s",
+    "power_link_W", "power_terminal_W", "power_shaft_W", "link_voltage_V", "periods", "simulated_s",
     "status", "reason",
 )  # fmt: skip
 # Of a point out of reach these stay: what the drive did instead.
