@@ -46,8 +46,8 @@ def _comparison(first, second, names, one, other):
         a, b = (scale * greatest(values) for values in grids[name])
         if math.isfinite(a) and math.isfinite(b):
             rows.append(Row(words, unit, a, b))
-    told = [*one.told, *_where(grids, one.grid, names, both)]
-    told += [*_forbidden(first, one, names[0]), *_forbidden(second, other, names[1])]
+    told = _where(grids, one.grid, names, both)
+    told += [*_forbidden(first, one, names[0]), *_forbidden(second, other, names[1]), *one.told]
     speeds, torques = np.array(one.grid.speeds_rpm), np.array(one.grid.torques_Nm)
     return Comparison(first, names, "map", tuple(rows), tuple(told), speeds, torques, grids, (one, other))
 

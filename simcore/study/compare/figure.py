@@ -36,9 +36,16 @@ def _maps(found):
         if name == "peak_voltage_V":
             _limit(axes, found, values, rated_V(found.parts[1].scenario))
     pages.head(figure, f"{found.names[1]} against {found.names[0]}: {found.scenario.title or found.scenario.name}",
-               list(found.told[:2]), found.scenario.name)  # fmt: skip
+               [_why(found), found.told[0]], found.scenario.name)  # fmt: skip
     pages.foot(figure, "each point two closed-loop runs to steady state; blank: out of reach, or next to no power")
     return figure
+
+
+def _why(found):
+    """The sentence that forbids a variant, where there is one, else the gain."""
+    row = found.row("mean efficiency over the points, drive")
+    mean = f"drive efficiency, mean over the points: {row.first:.3f} and {row.second:.3f} % ({row.less:+.3f})"
+    return next((sentence for sentence in found.told if "must not be used" in sentence), mean)
 
 
 def _panel(axes, found, values, title, reverse):
@@ -68,7 +75,8 @@ def _limit(axes, found, peak_V, rated):
     speeds, torques = np.meshgrid(found.speeds_rpm, found.torques_Nm, indexing="ij")
     axes.contourf(speeds, torques, np.ma.masked_invalid(peak_V), levels=[rated, 1e9], colors="none", hatches=["////"])
     axes.contour(speeds, torques, np.ma.masked_invalid(peak_V), levels=[rated], colors=VERMILION, linewidths=1.4)
-    axes.text(0.02, 0.03, f"hatched: above the devices' {rated:g} V", transform=axes.transAxes, fontsize=SMALL, color=VERMILION)
+    axes.text(0.5, 0.5, f"hatched: above the devices' {rated:g} V", transform=axes.transAxes, ha="center", fontsize=SMALL,
+              color=VERMILION, bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5})  # fmt: skip
 
 
 def _bars(found):
