@@ -231,6 +231,27 @@ def compare(scenario, changes, by, speed_rpm, torque_Nm, quadrants, switched, cy
 
 @main.command()
 @click.argument("scenario")
+@click.option("--margin-V", "margin_V", type=float, help="Kept below the rated voltage; by default a tenth of it.")
+@click.option("--most-V-per-ns", "most_V_per_ns", type=float, help="Greatest slope at the terminals; by default none.")
+@click.option("--link-V", "link_V", type=float, help="Link voltage; by default the highest that the supply gives.")
+@click.option("--cycle", metavar="NAME|FILE.csv", help="Drive every setting and the plan over it.")
+@_study_options
+def gateplan(scenario, margin_V, most_V_per_ns, link_V, cycle, **options):
+    """Search the gate plan of least switching loss for SCENARIO that keeps overshoot and slope inside their limits.
+
+    Says at which current which setting is best and what ends its use, and drives all of them over a cycle. Writes
+    gate_plan.toml, gate_plan.json and gate_plan.png. Exit status: 0 done, 2 wrong input, 3 could not finish, 130 stopped.
+    """
+    asked = _options(**options)
+    from simcore.study.gate_search.command import search_file
+
+    steepest = None if most_V_per_ns is None else 1e9 * most_V_per_ns
+    limits = {"margin_V": margin_V, "most_dv_dt_V_per_s": steepest, "link_V": link_V}
+    sys.exit(search_file(scenario, limits, cycle, asked))
+
+
+@main.command()
+@click.argument("scenario")
 @click.option("--current-A", "current_A", type=float, help="Length of the current vector; by default 30 % of max_current_A.")
 @click.option("--starts", default=24, show_default=True, help="Start angles, even all around.")
 @click.option("--error-deg", default=2.0, show_default=True, help="Error that is allowed, electrical degrees.")
