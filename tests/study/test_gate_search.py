@@ -56,7 +56,8 @@ def test_a_setting_that_loses_less_at_small_currents_is_taken_there():
 
 
 def test_where_no_setting_keeps_the_limits_it_says_so():
-    found = search_plan(bench({"inverter": {"gate_settings": {"slow": {"di_dt_A_per_s": [[0, 0.0], [400, 6e9]]}}}}), margin_V=100.0)
+    steep = {"slow": {"di_dt_A_per_s": [[0, 0.0], [400, 6e9]]}}
+    found = search_plan(bench({"inverter": {"gate_settings": steep}}), margin_V=100.0)
     assert found.stretches[-1].use is None and found.stretches[-2].ends_by == "overshoot"
     # 400 V + 20 nH x 6e9/400 x (A + 20 A) = 500 V.
     assert found.stretches[-1].from_A == pytest.approx(100.0 / (20e-9 * 6e9 / 400.0) - 20.0, abs=1.0)
@@ -114,4 +115,5 @@ def test_the_command_writes_a_plan_that_the_reader_takes(tmp_path, monkeypatch, 
     assert told["stretches"][0]["use"] == "quick" and told["cycle"] == []
     assert (folder / "gate_plan.png").exists()
     plan = tomllib.loads((folder / "gate_plan.toml").read_text())["inverter"]["gate_plan"]
-    assert scenario_from(merge(bench().resolved, {"inverter": {"gate_plan": plan}}), path="x.toml").inverter.gate_plan.default == "quick"
+    taken = scenario_from(merge(bench().resolved, {"inverter": {"gate_plan": plan}}), path="x.toml")
+    assert taken.inverter.gate_plan.default == "quick"
