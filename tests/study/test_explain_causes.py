@@ -9,6 +9,8 @@ from shared_benches import MACHINE_D, MACHINE_E
 
 from simcore.study.explain.causes import BY_KEY, CAUSES, causes_of
 from simcore.study.explain.explanation import explain_recording
+from simcore.study.explain.faults import other_faults
+from simcore.study.explain.text import switched_on_lines
 
 RESOLVER = {"kind": "resolver", "pole_pairs": 2, "tracking_natural_frequency_Hz": 1000.0}
 CURRENTS = {"id_A": -60.0, "iq_A": 120.0}
@@ -59,6 +61,7 @@ ON = {
     "current_offset": ({"sensors": {"current": {"offset_A": [1.0, 0.0, 0.0]}}}, "1, 0, 0 A"),
     "current_gain": ({"sensors": {"current": {"gain": [1.0, 1.01, 1.0]}}}, "1, 1.01, 1"),
     "current_lag": ({"sensors": {"current": {"bandwidth_Hz": 3000.0}}}, "3000 Hz"),
+    "sampling_late": ({"sensors": {"current": {"sample_shift_s": 2e-6}}}, "2e-06 s"),
     "current_noise": ({"sensors": {"current": {"noise_rms_A": 0.5}}}, "0.5 A"),
     "current_steps": ({"sensors": {"current": {"adc_bits": 10, "range_A": 500.0}}}, "10 bits"),
     "current_clipping": ({"sensors": {"current": {"range_A": 100.0}}}, "100 A"),
@@ -98,6 +101,27 @@ def test_devices_are_told_by_what_they_are(make_scenario):
     for devices, expected in ((igbt, told), (mosfet, {"device_drop": "", "device_resistance": "channel resistance"})):
         scenario = make_scenario(inverter={"devices": devices})
         assert {key: BY_KEY[key].switched_on(scenario) for key in expected} == expected
+
+
+def test_legs_that_differ_are_told(make_scenario):
+    devices = {"kind": "mosfet", "on_resistance_ohm": 4e-3, "legs": [{}, {"on_resistance_ohm": 8e-3}, {}]}
+    scenario = make_scenario(inverter={"devices": devices})
+    assert BY_KEY["device_resistance"].switched_on(scenario) == "channel resistance, legs that differ"
+
+
+def test_faults_on_purpose_are_told_with_their_cause_and_part_the_windows(run_scenario):
+    fault = [{"kind": "current_sensor_offset", "at_s": 0.25, "phase": "a", "value_A": 3.0, "until_s": 0.5},
+             {"kind": "supply_dip", "at_s": 0.75, "factor": 0.9}]  # fmt: skip
+    told = explain_recording(run_scenario(fault=fault, commands=CURRENTS, load={"speed_rpm": 1200.0}, run={"duration_s": 1.0}))
+    on = {cause.key: value for cause, value in told.switched_on()}
+    assert on == {"current_offset": "current_sensor_offset (phase = a, value_A = 3) from 250 ms to 500 ms"}
+    assert other_faults(told.scenario) == ["supply_dip (factor = 0.9) from 750 ms on"]
+    assert switched_on_lines(told)[-1] == "  fault: supply_dip (factor = 0.9) from 750 ms on"
+    ends = [round(window.to_s, 2) for window in told.windows]
+    assert ends == [0.25, 0.5, 1.0] and causes_of(Fraction(1), told.scenario)[0].key == "current_offset"
+    # The fault's vector of 2 A is there in the second window only; the loop follows it at 80 Hz by all but a hundredth.
+    assert told.contents[1].row(Fraction(1))["iq_A"] == pytest.approx(2.0, rel=0.05)
+    assert not told.contents[0].seen and not told.contents[2].seen and told.findings == []
 
 
 # What is put in, and its size by closed form: unlike phases make a vector of 2/3 of one phase's; dead time Td Vdc fs a leg.

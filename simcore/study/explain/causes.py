@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
 
+from simcore.study.explain.faults import faults_like
 from simcore.study.explain.switched_on import (
     channel_offsets,
     clipped,
@@ -28,13 +29,17 @@ SIXES = tuple(Fraction(k) for k in (6, 12, 18, 24))
 
 @dataclass(frozen=True)
 class Cause:
-    """One imperfection: orders(scenario) => Fractions, switched_on(scenario) => its value as text, "" where it is off."""
+    """One imperfection: orders(scenario) => Fractions, in_tables(scenario) => its value as text, "" where it is off."""
 
     key: str
     words: str
     orders: Callable
     scales: str
-    switched_on: Callable
+    in_tables: Callable
+
+    def switched_on(self, scenario):
+        """=> its value and its faults on purpose as text, "" where it is off."""
+        return "; ".join(filter(None, (self.in_tables(scenario), faults_like(self.key, scenario))))
 
 
 def _resolver_order(multiple):
@@ -82,6 +87,11 @@ CAUSES = (
     Cause(
         "current_lag", "current sensor's low-pass", _none,
         "no order: turns and shortens the current by speed over bandwidth", given(*_CURRENT, "bandwidth_Hz", unit="Hz"),
+    ),
+    Cause(
+        "sampling_late", "current and angle sampled late in the tick", _none,
+        "no order: what is seen is older by as much; currents carry more of the switching ripple",
+        given(*_CURRENT, "sample_shift_s", unit="s"),
     ),
     Cause(
         "current_noise", "current sensor noise", _none,

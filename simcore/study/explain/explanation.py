@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 
 from simcore.measure.errors import MeasureError
 from simcore.study.explain.causes import BY_KEY, CAUSES, causes_of
+from simcore.study.explain.faults import other_faults
 from simcore.study.explain.guess import MeasuredGuesses
 from simcore.study.explain.limits import limit_spans, margin_words, reason
 from simcore.study.explain.orders import order_content
@@ -83,4 +84,5 @@ def as_dict(told):
             for one in told.guesses.guesses
         ],
         "switched_on": {cause.key: value for cause, value in told.switched_on()},
+        "faults": other_faults(scenario),
     }  # fmt: skip

@@ -34,10 +34,12 @@ def devices(kind):
         devices = scenario.inverter.devices
         if devices is None:
             return ""
+        unlike = ", legs that differ" if any(devices.legs) else ""
         if kind == "resistance":
-            return "channel resistance" if devices.kind == "mosfet" else "slope resistance"
+            return ("channel resistance" if devices.kind == "mosfet" else "slope resistance") + unlike
         drops = [] if devices.kind == "mosfet" else ["switch threshold"]
-        return " and ".join([*drops, *(["diode threshold"] if devices.diode is not None else [])])
+        told = " and ".join([*drops, *(["diode threshold"] if devices.diode is not None else [])])
+        return told + unlike if told else ""
 
     return told
 

@@ -6,6 +6,7 @@ from simcore.measure.limits import limits_reported, lowest_voltage_margin, negat
 from simcore.report.tables import columns, say
 from simcore.report.wording import NOT_REPORTED, code_text, margin_text, number, share_text
 from simcore.study.explain.causes import BY_KEY, causes_of
+from simcore.study.explain.faults import other_faults
 from simcore.study.explain.limits import margin_words, reason
 from simcore.study.explain.orders import SIGNALS
 
@@ -192,4 +193,5 @@ def _percent(share):
 
 def switched_on_lines(told):
     """The scenario's own imperfections with their values."""
-    return [f"  {cause.words}: {value}" for cause, value in told.switched_on()] or ["  none"]
+    lines = [f"  {cause.words}: {value}" for cause, value in told.switched_on()]
+    return [*lines, *(f"  fault: {words}" for words in other_faults(told.scenario))] or ["  none"]

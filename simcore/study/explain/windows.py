@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simcore.measure.spectra import electrical_angle
+from simcore.study.explain.faults import fault_instants
 
 MOST_ROWS = 24_000
 LEAST_PERIODS, _LEAST_ROWS_A_PERIOD = 2, 12
@@ -53,8 +54,7 @@ def _segments(recording):
     for table, names in ((scenario.commands, _COMMANDS), (scenario.load, _LOADS)):
         for name in names:
             instants |= set(getattr(getattr(table, name, None), "times", ()))
-    for fault in getattr(scenario, "fault", ()):
-        instants.add(getattr(fault, "at_s", 0.0))
+    instants |= fault_instants(scenario)
     edges = np.searchsorted(recording.time_s, sorted(instants)) if instants else []
     edges = np.unique(np.concatenate(([0], edges, [len(recording.time_s)]))).astype(int)
     return list(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True))
