@@ -219,6 +219,8 @@ def _print(recording, expectations, folder, comparison, plot):
 
         console.print()
         print_comparison(comparison, console, folder / "baseline.png" if plot else None)
+    else:
+        console.print()
     console.print(f"Results: {folder}", soft_wrap=True, markup=False)
     console.print()
 

@@ -68,6 +68,8 @@ def _listed(name, given):
     try:
         return Override(f"{name}={given}").value
     except OverrideError as error:
+        if not given.strip().endswith("]"):
+            _refuse(f"{name}={given}", "the list does not end", "Close it with ]")
         inner = given.strip().removeprefix("[").removesuffix("]")
         try:
             return [Override(f"{name}={part}").value for part in inner.split(",")]
@@ -92,7 +94,8 @@ def _even(text, first, last, count):
     if not (math.isfinite(first) and math.isfinite(last)):
         _refuse(text, "the ends of a range must be finite", "Give two numbers")
     if not 2 <= number <= MOST_POINTS:
-        _refuse(text, f"a range has from 2 to {MOST_POINTS} points", "For a single value use --set")
+        remedy = "Give fewer points" if number > MOST_POINTS else "For a single value use --set"
+        _refuse(text, f"a range has from 2 to {MOST_POINTS} points", remedy)
     if first == last:
         _refuse(text, "the range begins where it ends", "Give two different ends, or use --set")
     steps = [first + (last - first) * k / (number - 1) for k in range(number)]

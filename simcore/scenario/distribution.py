@@ -21,7 +21,7 @@ class DistributionTable(Table):
     uniform: Pair | None = quantity("as key", "least and greatest value", None)
     uniform_percent: float | None = quantity("percent", "largest deviation in percent of the nominal", None, gt=0, le=1000)
     values: Annotated[tuple[float, ...], Rows] | None = Field(
-        None, alias="list", min_length=1, description="values, all equally likely", json_schema_extra={"unit": "as key"}
+        None, alias="list", description="values, all equally likely", json_schema_extra={"unit": "as key", "minItems": 1}
     )
     within: Pair | None = word("least and greatest value that a normal distribution is cut to", None)
 
@@ -32,6 +32,8 @@ class DistributionTable(Table):
             rule = f"holds {' and '.join(given)}" if given else "holds no distribution"
             raise refuse(rule, "Write one of { normal = 1.0 }, { normal_percent = 2 }, { uniform = [a, b] }, "
                                "{ uniform_percent = 3 } or { list = [a, b] }")  # fmt: skip
+        if self.values == ():
+            raise refuse("is empty", "Give one value or more, all equally likely", ("list",))
         if self.within is not None and not given[0].startswith("normal"):
             raise refuse("belongs to a normal distribution", "Leave it out", ("within",))
         for name in ("uniform", "within"):

@@ -47,6 +47,9 @@ BAD = {
     "=1:2:3": "not a dotted name",
     "base=[1, 2]": "base cannot be set from outside",
     "a.b=[1, {]": "not TOML",
+    "a.b=[1, 2": "the list does not end. Close it with ]",
+    "a.b=[torque, speed": "the list does not end",
+    "a.b=1:2:100000000": "points. Give fewer points",
 }
 
 

@@ -160,7 +160,7 @@ def test_a_baseline_that_does_not_fit_is_one_sentence(folder, name):
 
 
 def test_no_baseline_and_one_that_is_not_json(folder):
-    told = "small.baseline.json: no such baseline. Write it anew: drybench baseline small.toml.\n"
+    told = "small.baseline.json: no such baseline. Write one: drybench baseline small.toml.\n"
     assert against("small.toml") == (2, "", told)
     Path("small.baseline.json").write_text("[1, ")
     assert "is no baseline of drybench" in against("small.toml")[2]

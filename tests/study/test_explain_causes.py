@@ -146,6 +146,8 @@ SIZES = {
     "emf_harmonics": ({"machine": {"emf_harmonics": [{"order": 5, "amplitude_percent": 3.0}]}}, 3.0),
 }  # fmt: skip
 # What measured signals cannot tell so closely, or not at all.
+# Coarse steps leave orders by chance; where two phases were clipped at once the current is a guess.
+_ALSO = {"current_steps": {"emf_harmonics"}, "current_clipping": {"current_noise"}, "encoder_lines": {"angle_offset"}}
 _ROUGH = {"current_lag": 0.15, "emf_harmonics": 0.25, "current_noise": 0.25, "link_noise": 0.25}
 
 
@@ -160,10 +162,69 @@ def test_a_single_imperfection_is_found_with_its_size(key, run_scenario):
     told = explain_recording(recording)
     assert told.findings[0].cause == key
     assert first_number(told.findings[0].size) == pytest.approx(expected, rel=max(0.06, _ROUGH.get(key, 0.0)))
-    guesses = [one for one in told.guesses.guesses if one.cause.key == key or (one.twin and one.twin.key == key)]
-    assert guesses, [one.cause.key for one in told.guesses.guesses]
-    if guesses[0].cause.key == key:
-        assert first_number(guesses[0].size) == pytest.approx(expected, rel=_ROUGH.get(key, 0.12))
+    first, *others = told.guesses.guesses
+    assert {one.cause.key for one in others} <= _ALSO.get(key, set())
+    assert key in {first.cause.key, first.twin and first.twin.key}
+    assert np.isnan(first.share) or first.share > 0.99
+    if first.cause.key == key:
+        assert first_number(first.size) == pytest.approx(expected, rel=_ROUGH.get(key, 0.12))
+
+
+@pytest.mark.parametrize("key", ["resolver_offset", "resolver_amplitude", "resolver_quadrature"])
+def test_behind_a_slow_tracking_loop_a_resolver_s_size_is_found_all_the_same(key, run_scenario):
+    # 3000 rpm: the second multiple of two pole pairs is 200 Hz, the loop's own frequency.
+    tables, expected = SIZES[key]
+    position = tables["sensors"]["position"] | {"tracking_natural_frequency_Hz": 200.0}
+    told = explain_recording(
+        run_scenario(sensors={"position": position}, commands=CURRENTS, load={"speed_rpm": 3000.0}, run={"duration_s": 0.2})
+    )
+    (found,), (guess,) = told.findings, told.guesses.guesses
+    assert found.cause == guess.cause.key == key and guess.share > 0.99
+    assert first_number(found.size) == pytest.approx(expected, rel=0.05) == first_number(guess.size)
+
+
+@pytest.mark.parametrize("key", ["dead_time", "device_drop"])
+def test_a_clamping_modulator_tells_dead_time_from_drops(key, run_scenario):
+    # A leg that does not switch loses nothing to dead time, and its device's drop all the same.
+    inverter = {"modulation": "dpwm1"} | SIZES[key][0]["inverter"]
+    told = explain_recording(run_scenario(inverter=inverter, commands=CURRENTS, run={"duration_s": 0.2}))
+    first = told.guesses.guesses[0]
+    assert (first.cause.key, first.twin) == (key, None) and told.findings[0].cause == key
+    assert first_number(first.size) == pytest.approx(SIZES[key][1], rel=0.05)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "expected", "words"),
+    [
+        # Counts of 0.18 deg on four pole pairs; 505 lines believed of 500 lag by 5/505 of a turn at its end.
+        ({"lost_counts_per_turn": 6}, 6 * 360.0 / 2000 * 4, "electrical for a part of the turn"),
+        ({"believed_lines": 505}, 360.0 * 4 * 5 / 505, "electrical by the turn's end"),
+    ],
+)
+def test_an_encoder_that_counts_wrong_is_found_with_its_size(wrong, expected, words, run_scenario):
+    position = {"kind": "encoder", "lines": 500} | wrong
+    told = explain_recording(run_scenario(sensors={"position": position}, commands=CURRENTS, run={"duration_s": 0.2}))
+    first = told.guesses.guesses[0]
+    assert told.findings[0].cause == first.cause.key == "encoder_counts" and first.size.endswith(words)
+    assert first_number(first.size) == pytest.approx(expected, rel=0.1) and first.share > 0.9
+
+
+def test_dropped_pulses_are_found_with_their_length(run_scenario):
+    inverter = {"modulation": "dpwm_min", "minimum_pulse_s": 6e-6}
+    told = explain_recording(run_scenario(inverter=inverter, commands=CURRENTS, run={"duration_s": 0.2}))
+    found, guess = told.findings[0], told.guesses.guesses[0]
+    assert found.cause == guess.cause.key == "minimum_pulse" and guess.share > 0.99
+    for size in (found.size, guess.size):
+        assert size.endswith(" us") and first_number(size) == pytest.approx(6.0, rel=0.2)
+
+
+def test_a_slipped_encoder_is_told_to_less_than_its_count(run_scenario):
+    # 200 lines make counts of 1.8 deg electrical; the middle of a count is the best guess.
+    position = {"kind": "encoder", "lines": 200, "mounting_offset_deg": 6.0}
+    told = explain_recording(run_scenario(sensors={"position": position}, commands=CURRENTS, run={"duration_s": 0.2}))
+    size = next(one.size for one in told.guesses.guesses if one.cause.key == "angle_offset")
+    assert first_number(size) == pytest.approx(6.0, abs=0.5)
+    assert {one.cause for one in told.findings} == {"angle_offset", "encoder_lines"}
 
 
 def test_cogging_is_found_by_its_torque_alone(run_scenario):

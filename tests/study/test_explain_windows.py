@@ -77,15 +77,15 @@ def test_a_long_run_is_cut_to_its_latest_turns():
 
 def test_orders_have_the_amplitudes_that_were_put_in():
     recording = turning(
-        1200.0, duration_s=0.4, id_A=lambda x: -50.0 + 0.3 * np.cos(x - 0.4),
-        iq_A=lambda x: 100.0 + 2.0 * np.sin(6 * x) + 0.5 * np.cos(x / 4) + 0.7 * np.sin(2 * x + 1.0),
+        1210.0, duration_s=0.4, id_A=lambda x: -50.0 + 0.3 * np.cos(x - 0.4),
+        iq_A=lambda x: 100.0 + 2.0 * np.sin(6 * x) + 0.03 * np.cos(6.25 * x) + 0.5 * np.cos(x / 4) + 0.7 * np.sin(2 * x + 1.0),
         torque_Nm=lambda x: 40.0 + 0.25 * np.cos(24 * x),
     )  # fmt: skip
     content = order_content(recording, only_window(recording))
-    assert set(content.seen) == {Fraction(1, 4), Fraction(1), Fraction(2), Fraction(6), Fraction(24)}
+    assert set(content.seen) == {Fraction(1, 4), Fraction(1), Fraction(2), Fraction(6), Fraction(25, 4), Fraction(24)}
     for order, expected in (
         (Fraction(1), {"id_A": 0.3}), (Fraction(2), {"iq_A": 0.7}), (Fraction(6), {"iq_A": 2.0}),
-        (Fraction(1, 4), {"iq_A": 0.5}), (Fraction(24), {"torque_Nm": 0.25}),
+        (Fraction(1, 4), {"iq_A": 0.5}), (Fraction(25, 4), {"iq_A": 0.03}), (Fraction(24), {"torque_Nm": 0.25}),
     ):  # fmt: skip
         assert content.row(order) == pytest.approx(expected, rel=1e-6)
 

@@ -129,7 +129,7 @@ def read_baseline(scenario):
         return _baseline(path, scenario.name, json.loads(existing_text(path)))
     except FileProblem as problem:
         missing = problem.rule == "no such file"
-        rule, remedy = ("no such baseline", _write(scenario)) if missing else (problem.rule, problem.remedy)
+        rule, remedy = ("no such baseline", _write(scenario, "Write one")) if missing else (problem.rule, problem.remedy)
         raise ScenarioError([f"{file_label(path)}: {rule}. {remedy}."]) from None
     except _Unfit as unfit:
         raise ScenarioError([f"{file_label(path)}: {unfit}. {_write(scenario)}."]) from None
@@ -149,8 +149,8 @@ class _Unfit(Exception):
     """A baseline of another scenario, format or version."""
 
 
-def _write(scenario):
-    return f"Write it anew: drybench baseline {file_label(scenario.path)}"
+def _write(scenario, how="Write it anew"):
+    return f"{how}: drybench baseline {file_label(scenario.path)}"
 
 
 def _baseline(path, name, document):

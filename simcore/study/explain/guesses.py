@@ -50,7 +50,9 @@ def _noise_first(leftover, best):
     """True where the orders are rather what noise and steps leave by chance than a cause of their own."""
     if leftover.broad_share < _MUCH_NOISE * leftover.periodic_share:
         return False
-    return best.explained < _LEAST_FIRST or best.correction.cause == "emf_harmonics"
+    # A count of an encoder shifts the mean by itself.
+    coarse = leftover.balances[0].position.kind == "encoder" and best.correction.cause == "angle_offset"
+    return best.explained < _LEAST_FIRST or best.correction.cause == "emf_harmonics" or coarse
 
 
 def _guess(fit, leftover):

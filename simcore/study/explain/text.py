@@ -41,7 +41,6 @@ def print_short(told, recording, console, folder):
         for line in lines:
             say(console, line)
         say(console, f"More on limits and ripple: drybench explain {folder}")
-        console.print()
 
 
 def short_lines(told, recording):

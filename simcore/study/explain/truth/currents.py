@@ -9,6 +9,7 @@ from simcore.study.explain.truth.parts import SEEN, Candidate, Finding, fitted, 
 from simcore.study.explain.truth.stage import rms, vector
 
 _LEFT = 0.05  # of the whole error: less is what a fit misses
+_ELSEWHERE = 0.5  # of a clipped sensor's error: more is another's
 
 
 def current_findings(stage):
@@ -44,7 +45,8 @@ def _candidates(error, stage):
         bandwidth_Hz = abs(stage.omega_e / turned) / (2.0 * np.pi)
         yield Candidate("current_lag", (1.0 / (1.0 + 1j * turned) - 1.0) * i, f"about {number(bandwidth_Hz, 'Hz', 3)}")
     limit, part = _clipped(error, i)
-    yield Candidate("current_clipping", part, f"at {number(limit, 'A', 3)}")
+    if _only_at_peaks(error, i, limit):
+        yield Candidate("current_clipping", part, f"at {number(limit, 'A', 3)}")
 
 
 def _low_pass(error, i):
@@ -60,3 +62,9 @@ def _clipped(error, i):
     peak = float(np.max(np.abs(phases)))
     parts = [(limit, vector(np.clip(phases, -limit, limit)) - i) for limit in np.linspace(0.3, 0.995, 40) * peak]
     return max(parts, key=lambda pair: share_of(error, pair[1]))
+
+
+def _only_at_peaks(error, i, limit):
+    """True where the error stands while a phase is beyond the limit, and hardly elsewhere."""
+    beyond = np.max(np.abs(phases_of(i)), axis=1) > limit
+    return bool(beyond.any() and rms(error[~beyond]) < _ELSEWHERE * rms(error[beyond]))
