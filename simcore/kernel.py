@@ -16,7 +16,9 @@ import numba
 from numba import config, njit
 
 _ROOT = Path(__file__).resolve().parent
-_KERNEL_FOLDERS = (_ROOT / "plant", _ROOT / "inverter", _ROOT / "sensing", _ROOT / "loop", _ROOT.parent / "controllers")
+_KERNEL_FOLDERS = (
+    *(_ROOT / room for room in ("plant", "inverter", "sensing", "safety", "loop")), _ROOT.parent / "controllers",
+)  # fmt: skip
 
 
 def cache_root():

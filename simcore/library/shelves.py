@@ -9,7 +9,9 @@ from simcore.scenario.models import Scenario
 from simcore.scenario.toml_file import read_toml
 
 # Folder of the library => table of the scenario.
-SHELVES = {"motors": "machine", "inverters": "inverter", "supplies": "supply", "loads": "load", "vehicles": "load"}
+SHELVES = {
+    "motors": "machine", "inverters": "inverter", "supplies": "supply", "loads": "load", "vehicles": "load", "safety": "safety",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 
+from simcore.loop.monitor_log import stepped
 from simcore.loop.records import POWER_STATE_CHANNELS
 from simcore.loop.setup import profile_points
 from simcore.safety.fault_times import active_count
@@ -221,4 +222,5 @@ DERIVED = {
     "binding_limit": _channel("binding_limit"),
     "state": _channel("state"),
     "fault": _faults,
+    "tripped_by": lambda r: stepped(r.monitor_events, np.arange(len(r)) * r.scenario.record_every, 2),
 }

@@ -9,6 +9,7 @@ from controllers.contract import MEASURED, blank_command
 from simcore.loop.audit import close_audit, compare_map_energy, stored_energy
 from simcore.loop.errors import controller_sentence, status_sentence, where
 from simcore.loop.faults import RunFaults
+from simcore.loop.monitor_log import events, monitor_log
 from simcore.loop.power_findings import power_findings
 from simcore.loop.power_rows import power_sums
 from simcore.loop.recording import Recording
@@ -131,6 +132,8 @@ class Member:
             scenario, self._healthy, self.table, self.rows[:kept], self.extras[:kept], self.names, done,
             _closing(scenario, state), audit, (self.samples, scopes), findings,
         )  # fmt: skip
+        recording.monitor = monitor_log(scenario, self.params, state)
+        recording.monitor_events = events(state["monitor"])
         simulated = done * scenario.tick_s
         recording.timing = {
             "simulated_s": simulated,

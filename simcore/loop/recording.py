@@ -7,12 +7,12 @@ import numpy as np
 
 from controllers.contract import BINDING_LIMITS
 from simcore.loop.derive import DERIVED
-from simcore.loop.records import FAILED, GATES_OFF, POWER_CHANNELS, ROW_CHANNELS, RUNNING, SCOPE_CHANNELS
+from simcore.loop.monitor_log import STATE_NAMES, TRIPPED_NAMES
+from simcore.loop.records import POWER_CHANNELS, ROW_CHANNELS, SCOPE_CHANNELS
 from simcore.loop.signals import Signals
 
 _PLACES = {name: place for place, name in enumerate(ROW_CHANNELS)}
 _PLACES |= {name: len(ROW_CHANNELS) + place for place, name in enumerate(POWER_CHANNELS) if name not in _PLACES}
-STATES = {RUNNING: "running", FAILED: "failed", GATES_OFF: "gates_off"}
 
 
 class Recording(Signals):
@@ -34,7 +34,9 @@ class Recording(Signals):
         self.faults = None  # schedule of the run's faults
         self.timing = {}
         self.binding_names = BINDING_LIMITS
-        self.state_names = STATES
+        self.state_names = STATE_NAMES
+        self.tripped_names = TRIPPED_NAMES
+        self.monitor, self.monitor_events = None, ()
         self._rows = rows
         self._extras = extras
         self._extra_names = tuple(extra_names)

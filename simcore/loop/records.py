@@ -4,6 +4,7 @@ import numpy as np
 
 from simcore.inverter.records import INVERTER, LEGS, POWER, POWER_STATE
 from simcore.plant.records import DRIVE, LINK, MACHINE, PLANT_STATE, SHAFT, SUMS
+from simcore.safety.monitor_records import MONITOR, SAFETY
 from simcore.sensing.records import (
     CURRENT_SENSOR,
     LINK_VOLTAGE_SENSOR,
@@ -16,12 +17,14 @@ MAX_DELAY = 8
 OK, CONTROLLER_CODE, DUTY_NOT_A_NUMBER, DUTY_OUT_OF_RANGE, DIVERGED, MAP_LEFT, GATE_SETTING = range(7)
 MAP_SLACK = 0.2  # relative distance outside a flux map that is still told and not an error
 
-RUNNING, FAILED, GATES_OFF = range(3)  # what the drive is in, names in loop/recording.py
+RUNNING, FAILED, GATES_OFF = range(3)  # what the drive is in, more of them and names in safety/monitor_records.py
 
 PROFILES = ("torque_Nm", "speed_rpm", "id_A", "iq_A", "vd_V", "vq_V", "voltage_V", "frequency_Hz", "run_request", "load")
 TORQUE, SPEED, ID, IQ, VD, VQ, VOLTAGE, FREQUENCY, RUN_REQUEST, LOAD = range(10)
 
-PROFILE = np.dtype([("start", "i8"), ("count", "i8"), ("linear", "i8")], align=True)
+PROFILE = np.dtype(
+    [("start", "i8"), ("count", "i8"), ("linear", "i8"), ("lost", "i8")], align=True  # lost: its messages come no more
+)
 CLOCK = np.dtype(
     [
         ("tick_s", "f8"),
@@ -53,6 +56,7 @@ BENCH = np.dtype(
         ("junction_degC", "f8"),
         ("psi_limit_Wb", "f8"),
         ("magnet_degC", "f8"),
+        ("safety", SAFETY),
         ("scopes", "i8"),
         ("power", POWER),
     ],
@@ -106,6 +110,7 @@ STATE = np.dtype(
         ("map_distance", "f8"),
         ("scope_at", "i8", (4,)),
         ("power", POWER_STATE),
+        ("monitor", MONITOR),
     ],
     align=True,
 )

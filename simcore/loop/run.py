@@ -24,7 +24,7 @@ def _run_compiled(
         to_sample(p, s, m, table, points, scopes, samples, rows, member)
         if p.clock.frozen == 0:
             control_failed(s, control(measured, commands, own_parameters, own_state, own_tables, member))
-        after_command(p, s, c, table, points, scopes, samples, rows, extras, last_tick, member)
+        after_command(p, s, m, c, table, points, scopes, samples, rows, extras, last_tick, member)
 
 
 PAUSE = 23  # place in the desk
@@ -70,7 +70,7 @@ def _advance_python(desk, duty_a, duty_b, duty_c):
     extras = carray(_pointer(desk[9]), (desk[20], desk[21]), np.float64)
     last_tick = desk[22]
     c.duty_a, c.duty_b, c.duty_c = duty_a, duty_b, duty_c
-    after_command(p, s, c, table, points, scopes, samples, rows, extras, last_tick, 0)
+    after_command(p, s, m, c, table, points, scopes, samples, rows, extras, last_tick, 0)
     going = s.tick < desk[PAUSE] and s.status == OK
     if going:
         to_sample(p, s, m, table, points, scopes, samples, rows, 0)

@@ -7,6 +7,7 @@ import numpy as np
 from simcore.inverter.records import NEVER
 from simcore.loop.fill_plant import fill_link, fill_machine, fill_shaft
 from simcore.loop.fill_power import begin_power, fill_power
+from simcore.loop.fill_safety import begin_monitor, fill_safety
 from simcore.loop.fill_sensors import fill_sensors
 from simcore.loop.records import BENCH, PROFILES, SCOPE, SCOPE_CHANNELS, STATE
 from simcore.plant.temperature import magnet_flux_Wb
@@ -116,6 +117,7 @@ def build_parameters(scenario):
     _fill_inverter(p["inverter"], scenario.inverter, scenario.machine, scenario.tick_s)
     fill_sensors(p, scenario.sensors, scenario.machine)
     _fill_clock(p["clock"], scenario)
+    table = fill_safety(p["safety"], scenario, p["clock"]["tick_s"] * p["clock"]["ticks_per_update"], table)
     points = _fill_profiles(p, scenario)
     scopes, samples = _scopes(scenario)
     p["scopes"] = len(scenario.scope)
@@ -150,6 +152,7 @@ def build_state(scenario, params, table):
     s["gates_on"] = s["pending_gates"] = 1
     s["duties"] = 0.5
     s["map_tick"] = -1
+    begin_monitor(s["monitor"])
     legs = s["legs"]
     legs["command"], legs["gate"], legs["edge_s"], legs["gate_on_s"] = 1, 1, NEVER, NEVER
     legs["by_edges"] = p["inverter"]["switched"]

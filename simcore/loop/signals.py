@@ -50,6 +50,7 @@ class Signals:
         about = {
             "format": FORMAT, "row_s": self.row_s, "closing_time_s": self.closing_time_s, "closing": self.closing,
             "audit": self.audit, "timing": self.timing, "findings": list(self.findings), "error": self.error,
+            "monitor": self.monitor,
             "scenario": self.resolved_text, "name": self.scenario.name,
         }  # fmt: skip
         named = {"time_s": self.time_s, **{name: self[name] for name in self.signals}}
@@ -102,6 +103,7 @@ class StoredRecording(Signals):
         self.scenario, self.row_s, self.audit, self.timing = like.scenario, like.row_s, like.audit, like.timing
         self.closing, self.findings, self.scopes, self.error = like.closing, like.findings, like.scopes, like.error
         self.binding_names, self.state_names = like.binding_names, like.state_names
+        self.tripped_names, self.monitor = like.tripped_names, like.monitor
         self.resolved_text = like.resolved_text
         self.time_s, self.closing_time_s = time_s, closing_time_s
         self._columns = columns
@@ -128,14 +130,15 @@ class _Kept:
         import tomllib
 
         from controllers.contract import BINDING_LIMITS
-        from simcore.loop.recording import STATES
+        from simcore.loop.monitor_log import STATE_NAMES, TRIPPED_NAMES
         from simcore.scenario.reader import scenario_from
 
         self.resolved_text = about["scenario"]
         self.scenario = scenario_from(tomllib.loads(about["scenario"]), path=about["name"] + ".toml")
         self.row_s, self.audit, self.timing, self.closing = (about[k] for k in ("row_s", "audit", "timing", "closing"))
         self.findings, self.error, self.scopes = tuple(about["findings"]), about["error"], scopes
-        self.binding_names, self.state_names = BINDING_LIMITS, STATES
+        self.binding_names, self.state_names = BINDING_LIMITS, STATE_NAMES
+        self.tripped_names, self.monitor = TRIPPED_NAMES, about.get("monitor")
 
 
 def load_recording(path):

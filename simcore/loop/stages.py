@@ -1,4 +1,4 @@
-"""One tick in named stages: sense, control, switch, integrate, account, record.  Two shells run them (loop/run.py)."""
+"""One tick in named stages: sense, control, protect, switch, integrate, account, record.  Two shells run them (loop/run.py)."""
 
 import math
 
@@ -41,6 +41,8 @@ from simcore.plant.link import begin_battery_tick, end_battery_tick
 from simcore.plant.machine import currents
 from simcore.plant.records import RIG
 from simcore.rotation import INV_SQRT3, TWO_PI, turn, wrap
+from simcore.safety.monitor import enforce, prepare, protect
+from simcore.safety.monitor_hardware import watch_tick
 from simcore.sensing.current import sense_currents, sense_failing_currents
 from simcore.sensing.link_voltage import sense_link_voltage
 from simcore.sensing.noise import (
@@ -99,6 +101,8 @@ def begin_tick(p, s, points, member):
 @kernel
 def apply_command(p, s, table):
     """(duties that act from this tick on) => leg laws or edges of the tick."""
+    if p.safety.active:
+        enforce(s)
     if p.power.active:
         begin_power_tick(p, s, table)
     by_edges = 1 if p.inverter.switched != 0 or s.gates_on == 0 else 0
@@ -132,7 +136,8 @@ def record_state(p, s, table, row):
     row[0], row[1], row[2], row[3], row[4], row[5] = plant.psi_d, plant.psi_q, id_A, iq_A, plant.omega, plant.theta
     row[6], row[7], row[8], row[9] = plant.link_V, s.duties[0], s.duties[1], s.duties[2]
     row[10], row[11], row[12] = plant.omega_load, plant.twist, plant.charge
-    row[13] = RUNNING * 1.0 if s.gates_on else GATES_OFF * 1.0
+    state = RUNNING if s.gates_on else GATES_OFF
+    row[13] = (s.monitor.state if s.monitor.state != RUNNING else state) * 1.0
     sums = s.row
     sums.vd = sums.vq = sums.v_alpha = sums.v_beta = sums.link_C = sums.supply_C = 0.0
     sums.link_J = sums.terminal_J = sums.copper_J = sums.shaft_J = sums.viscous_J = sums.coulomb_J = 0.0
@@ -184,6 +189,8 @@ def sense(p, s, m, table, member, shift_s):
     m.voltage_reference_V = s.profile_now[VOLTAGE]
     m.frequency_reference_Hz = s.profile_now[FREQUENCY]
     m.run_request = s.profile_now[RUN_REQUEST]
+    if p.safety.active:
+        prepare(p, s, m)
     i_alpha = (2.0 * ia - ib - ic) * (1.0 / 3.0)
     i_beta = (ib - ic) * INV_SQRT3
     latest.angle_error_rad = wrap(measured_angle - angle)
@@ -398,8 +405,10 @@ def to_sample(p, s, m, table, points, scopes, samples, rows, member):
 
 
 @inlined
-def after_command(p, s, c, table, points, scopes, samples, rows, extras, last_tick, member):
+def after_command(p, s, m, c, table, points, scopes, samples, rows, extras, last_tick, member):
     """(command of this update) => state at the start of the next update, rows written on the way."""
+    if p.safety.active:
+        protect(p, s, m, c, table, s.profile_now[RUN_REQUEST])
     take_command(p, s, c)
     if s.status != OK:
         return
@@ -426,6 +435,8 @@ def after_command(p, s, c, table, points, scopes, samples, rows, extras, last_ti
                 extras[row, index] = c.extra[index]
         account(p, s, table)
         s.tick += 1
+        if p.safety.active:
+            watch_tick(p, s, table, member)
         if s.tick % p.clock.record_every == 0 or s.tick == last_tick:
             record_sums(s, rows[row])
         if s.status != OK:

@@ -4,13 +4,17 @@ import numpy as np
 
 from controllers.contract import BINDING_LIMITS
 
+# Signals of codes that have names.
+NAMED_CODES = ("binding_limit", "state", "tripped_by")
+
 
 def code_names(recording, signal):
-    """(recording, "binding_limit" | "state") => {code: name}, as the recording tells, else the house's own."""
-    told = getattr(recording, "binding_names" if signal == "binding_limit" else "state_names", None)
+    """(recording, "binding_limit" | "state" | "tripped_by") => {code: name}, as the recording tells, else the house's own."""
+    names = {"binding_limit": "binding_names", "tripped_by": "tripped_names"}
+    told = getattr(recording, names.get(signal, "state_names"), None)
     if told:
         return {int(code): str(name) for code, name in told.items()}
-    return dict(BINDING_LIMITS) if signal == "binding_limit" else {0: "running"}
+    return dict(BINDING_LIMITS) if signal == "binding_limit" else {0: "running" if signal == "state" else "none"}
 
 
 def shares(recording, signal):

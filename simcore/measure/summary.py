@@ -29,6 +29,10 @@ def summarise(recording):
     stage = power_stage(recording)
     if stage is not None:
         summary["power_stage"] = stage
+    log = getattr(recording, "monitor", None)
+    if log is not None:
+        summary["monitor"] = dict(log)
+        summary["tripped_by_codes"] = _by_name(recording, "tripped_by")
     summary["closing"] = dict(getattr(recording, "closing", None) or {})
     return summary
 

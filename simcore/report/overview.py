@@ -9,7 +9,7 @@ import numpy as np
 
 from simcore.measure.audit import audit_verdict
 from simcore.measure.expectations import judge
-from simcore.measure.limits import binding_shares, code_names, lowest_voltage_margin, negative_margin_share
+from simcore.measure.limits import NAMED_CODES, binding_shares, code_names, lowest_voltage_margin, negative_margin_share
 from simcore.measure.windows import end_s
 from simcore.report import panels
 from simcore.report.moments import close_look
@@ -168,7 +168,7 @@ def _verdicts(figure, recording, expectations):
 
 def _verdict(axes, recording, verdict, top, step):
     """One verdict: word, measure and value; below window and limit, in grey."""
-    names = code_names(recording, verdict["signal"]) if verdict["signal"] in ("binding_limit", "state") else None
+    names = code_names(recording, verdict["signal"]) if verdict["signal"] in NAMED_CODES else None
     word, colour, weight = ("met", panels.INK, "normal") if verdict["passed"] else ("NOT MET", _ALARM, "bold")
     style = {"transform": axes.transAxes, "va": "top", **_SMALL}
     axes.text(0.0, top, word, color=colour, fontweight=weight, **style)

@@ -8,6 +8,7 @@ from rich.text import Text
 
 from simcore.measure.audit import audit_verdict
 from simcore.measure.limits import (
+    NAMED_CODES,
     binding_shares,
     code_names,
     limits_reported,
@@ -17,6 +18,7 @@ from simcore.measure.limits import (
 )
 from simcore.measure.power_stage import LOSSES, power_stage
 from simcore.measure.windows import end_s
+from simcore.report.monitor_lines import monitor_lines
 from simcore.report.results import scenario_name
 from simcore.report.wording import (
     NOT_REPORTED,
@@ -32,7 +34,6 @@ from simcore.report.wording import (
 )
 
 _VERDICTS = {True: ("met", "green"), False: ("NOT MET", "bold red")}
-_CODES = ("binding_limit", "state")
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=%|(?:s|ms|us|V|A|Nm|rpm|rad|W|J|deg)\b)")
 _INDENT = 11  # of what stands behind the verdict's word
 
@@ -57,9 +58,12 @@ def print_report(recording, expectations, console):
     say(console, audit_line(recording), hanging=4)
     console.print()
     limits = (limit_line(recording), state_line(recording), margin_line(recording))
-    for row in (*limits, *power_lines(recording), speed_line(recording)):
+    for row in (*limits, *power_lines(recording)):
         if row:
             say(console, row)
+    for row in monitor_lines(getattr(recording, "monitor", None)):
+        say(console, row, hanging=4)
+    say(console, speed_line(recording))
 
 
 def say(console, text, style="", hanging=2):
@@ -104,7 +108,7 @@ def expectation_lines(recording, expectations, width):
 
     The window follows its measure where the terminal is wide enough, else it stands on a line of its own.
     """
-    names = {signal: code_names(recording, signal) for signal in _CODES}
+    names = {signal: code_names(recording, signal) for signal in NAMED_CODES}
     measures = [measure_text(verdict) for verdict in expectations]
     windows = [window_text(verdict) for verdict in expectations]
     figures = columns(

@@ -23,8 +23,9 @@ def _command(bench, name, value):
 
 
 def _command_lost(fault, bench):
+    lost = fixed("profiles", bench.profiles.index(fault.command), "lost", 1)
     if fault.reads == "zero":
-        return _command(bench, fault.command, 0.0)
+        return [lost, *_command(bench, fault.command, 0.0)]
     profile, tick_s = getattr(bench.scenario.commands, fault.command), bench.scenario.tick_s
     per_update = int(bench.p["clock"]["ticks_per_update"])
 
@@ -35,7 +36,7 @@ def _command_lost(fault, bench):
         reached = [value for time, value in zip(profile.times, profile.values, strict=True) if round(time / tick_s) <= last]
         return reached[-1] if reached else profile.values[0]
 
-    return _command(bench, fault.command, last_received)
+    return [lost, *_command(bench, fault.command, last_received)]
 
 
 def _command_implausible(fault, bench):

@@ -24,7 +24,7 @@ class Expectation(Table):
     tolerance: float | None = Field(
         None,
         ge=0,
-        description="largest distance from equal; codes (binding_limit, state) need none",
+        description="largest distance from equal; codes (binding_limit, state, tripped_by) need none",
         json_schema_extra={"unit": "as signal"},
     )
 

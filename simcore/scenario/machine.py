@@ -56,6 +56,10 @@ class MachineCommon(Table):
     )
     max_current_A: float = quantity("A", "largest phase current (peak) the controller may ask for", gt=0, le=1e5)
     max_speed_rpm: float = quantity("rpm", "largest mechanical speed", gt=0, le=1e6)
+    demagnetisation_current_A: float | None = quantity(
+        "A", "d current against the magnets, a positive number, that begins to demagnetise them; absent: not known", None, gt=0,
+        le=1e6,
+    )
     iron_loss: IronLoss | None = word("hysteresis and eddy-current loss; absent: none", None)
     emf_harmonics: Annotated[tuple[EmfHarmonic, ...], Rows] = word("harmonics of the EMF", (), max_length=6)
     cogging: Annotated[tuple[CoggingHarmonic, ...], Rows] = word("cogging torque by order", (), max_length=6)

@@ -16,6 +16,7 @@ from simcore.scenario.inverter import Inverter
 from simcore.scenario.load import LoadModel
 from simcore.scenario.machine import MachineModel
 from simcore.scenario.run import Run, Scope
+from simcore.scenario.safety import Safety
 from simcore.scenario.sensors import Sensors
 from simcore.scenario.supply import SupplyModel
 from simcore.scenario.template import TemplateField
@@ -39,6 +40,7 @@ class Scenario(Table):
     fault: Annotated[tuple[FaultModel, ...], Rows] = word("what breaks on purpose, when and how far", ())
     driver: Driver = table("who follows a drive cycle, for `drybench cycle`", Driver)
     cycle: CycleTable = table("the drive cycle and what a difference is worth", CycleTable)
+    safety: Safety | None = word("the monitor beside the controller; absent: none", None)
     expect: Annotated[tuple[Expectation, ...], Rows] = word("what the run must show", ())
     tolerance: dict[str, Any] = table("keys of the scenario and how their values scatter, for `drybench tolerance`", dict)
     scope: Annotated[tuple[Scope, ...], Rows] = word("waveforms inside the periods", ())

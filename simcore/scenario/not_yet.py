@@ -1,7 +1,6 @@
 """Words of the language that this version does not know yet: each gets its own sentence."""
 
 _KEYS = {
-    ("safety",): "trips and safe states",
     ("inverter", "tolerance"): "tolerances",
     ("machine", "tolerance"): "tolerances",
 }

@@ -11,7 +11,7 @@ from simcore.scenario.errors import FileProblem, file_label, near, one_of, print
 from simcore.scenario.merge import lay_beneath
 from simcore.scenario.toml_file import read_with_base
 
-TABLES = (("machine",), ("inverter",), ("supply",), ("load",), *(("controller", name) for name in BELIEVED))
+TABLES = (("machine",), ("inverter",), ("supply",), ("load",), ("safety",), *(("controller", name) for name in BELIEVED))
 _VARIABLE = re.compile(r"\$\{([A-Za-z_]\w*)(?::-([^}]*))?\}")
 
 
@@ -112,7 +112,8 @@ def lay_parts(report, folder):
 
 def shelf(path):
     """Folder of the library where the parts of a table lie: "motors" for [machine]; such a folder need not exist."""
-    return {"machine": "motors", "inverter": "inverters", "supply": "supplies"}.get(path[-1], f"{path[-1]}s")
+    irregular = {"machine": "motors", "inverter": "inverters", "supply": "supplies", "safety": "safety"}
+    return irregular.get(path[-1], f"{path[-1]}s")
 
 
 def _of_shelf(folder):

@@ -12,6 +12,7 @@ _PARTS = {
     "inverter": "inverters/sic_800v",
     "supply": "supplies/NAME",
     "load": "loads/NAME",
+    "safety": "safety/traction",
 }
 
 

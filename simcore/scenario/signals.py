@@ -11,13 +11,14 @@ SIGNALS = tuple(
     loss_gear_W loss_chopper_W speed_load_rpm shaft_torque_Nm vehicle_speed_kmh state_of_charge winding_measured_degC
     junction_measured_degC loss_gate_W loss_capacitor_W loss_inverter_W loss_machine_W loss_leg_a_W loss_leg_b_W
     loss_leg_c_W sink_degC iron_degC magnet_degC gate_setting peak_voltage_V dv_dt_V_per_s
+    tripped_by
     junction_switch_upper_a_degC junction_switch_lower_a_degC junction_switch_upper_b_degC junction_switch_lower_b_degC
     junction_switch_upper_c_degC junction_switch_lower_c_degC junction_diode_upper_a_degC junction_diode_lower_a_degC
     junction_diode_upper_b_degC junction_diode_lower_b_degC junction_diode_upper_c_degC junction_diode_lower_c_degC
     """.split()
 )
 # Codes: whole numbers, where "equal" needs no tolerance.
-CODES = ("binding_limit", "state", "gate_setting")
+CODES = ("binding_limit", "state", "gate_setting", "tripped_by")
 # A controller's own variables are recorded under this prefix; their names are known only when it runs.
 OWN_PREFIX = "controller_"
 

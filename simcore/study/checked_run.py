@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field
 
 from simcore.measure import judge
-from simcore.measure.limits import code_names
+from simcore.measure.limits import NAMED_CODES, code_names
 from simcore.report.files import write_results
 from simcore.scenario import ScenarioError
 from simcore.scenario.errors import file_label
@@ -46,7 +46,7 @@ def check_run(scenario, folder, *, compared=True):
         if recording is None or len(recording.time_s) == 0:
             return checked
     checked.verdicts = judge(recording, scenario.expect)
-    checked.codes = {signal: code_names(recording, signal) for signal in ("binding_limit", "state")}
+    checked.codes = {signal: code_names(recording, signal) for signal in NAMED_CODES}
     comparison = None
     if compared and not checked.problem and baseline_path(scenario).is_file():
         comparison = _compared(checked, recording, scenario)

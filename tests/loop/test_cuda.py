@@ -27,7 +27,7 @@ def test_a_whole_period_compiles_to_ptx():
             while s.tick < end and s.status == OK:
                 to_sample(p, s, m, table, points, scopes, samples, rows, k)
                 foc_update(own[k], own_state[k], m, c, tables)
-                after_command(p, s, c, table, points, scopes, samples, rows, extras, end, k)
+                after_command(p, s, m, c, table, points, scopes, samples, rows, extras, end, k)
 
     def array(of, dimensions=1):
         return types.Array(of if isinstance(of, types.Type) else from_dtype(of), dimensions, "C")
