@@ -5,6 +5,7 @@ import math
 import numpy as np
 
 from simcore.safety.monitor_records import CHECKS, EVENTS, IN_GATES_OFF, IN_SHORT_LOW, REACTIONS, STATES
+from simcore.scenario.safety_limits import threshold_key
 
 TRIPPED_NAMES = {0: "none", **{index + 1: name for index, name in enumerate(CHECKS)}}
 STATE_NAMES = dict(enumerate(STATES))
@@ -13,8 +14,8 @@ STATE_NAMES = dict(enumerate(STATES))
 def monitor_log(scenario, params, state):
     """(scenario, BENCH array of one, state record) => dict for metrics.json, None where no monitor ran.
 
-    checks: number; trips: check, at_s, value, limit, reaction, count; states: at_s, state, check; restarts; least d current
-    and largest current vector [A] since the first safe state, with the part's limit.
+    checks: number; trips: check, at_s, value, limit, unit, reaction, count; states: at_s, state, check; restarts; least d
+    current and largest current vector [A] since the first safe state, with the part's limit.
     """
     if scenario.safety is None:
         return None
@@ -25,7 +26,8 @@ def monitor_log(scenario, params, state):
         if memory["tick"] >= 0:
             trips.append({
                 "check": name, "at_s": float(memory["tick"] * tick_s), "value": float(memory["value"]),
-                "limit": float(check["limit"]), "reaction": REACTIONS[check["reaction"]], "count": int(memory["trips"]),
+                "limit": float(check["limit"]), "unit": unit_of(scenario.safety.check(name)),
+                "reaction": REACTIONS[check["reaction"]], "count": int(memory["trips"]),
             })  # fmt: skip
     found = events(monitor)
     states = [
@@ -44,6 +46,12 @@ def monitor_log(scenario, params, state):
         "current_max_in_safe_state_A": float(monitor["largest_A"]) if safe else math.nan,
         "demagnetisation_limit_A": math.nan if limit_A is None else -limit_A,
     }
+
+
+def unit_of(check):
+    """(a check's table) => unit of its threshold, "" for a pure number."""
+    unit = threshold_key(check).removeprefix("threshold_").removeprefix("high").strip("_").replace("_", " ")
+    return "of full scale" if unit == "full scale" else unit
 
 
 def events(monitor):

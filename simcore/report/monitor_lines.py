@@ -9,7 +9,6 @@ CAUTION = (
     "here is certified: limits, debounce and reactions belong into your functional-safety process, and the times against the "
     "fault-tolerant time interval (ISO 26262) of each hazard."
 )
-_UNITS = ("rpm", "Nm", "deg", "degC", "A", "V", "s")
 
 
 def monitor_lines(log):

@@ -14,7 +14,7 @@ from simcore.rotation import INV_SQRT3
 from simcore.safety.monitor_records import SHORT_ENTRY
 
 RAD_S = math.pi / 30.0
-DONE_SHARE = 0.02  # of the flux at the beginning, below which the short follows
+DONE_SHARE = 0.05  # of the flux at the beginning, below which the short follows
 
 
 @kernel

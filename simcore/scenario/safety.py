@@ -53,6 +53,7 @@ class CurrentStuck(Check):
     threshold_A: float | None = quantity(
         "A", "way that turning should have moved it; by default 0.1 x machine.max_current_A", None, gt=0, le=1e6
     )
+    debounce_s: float = quantity("s", "time that it must stand beyond that", 1.5e-4, ge=0, le=1e3)
     band_A: float | None = quantity(
         "A", "a sample that stays within this stands still; by default 0.1 % of machine.max_current_A", None, ge=0, le=1e6
     )

@@ -51,14 +51,14 @@ def test_a_sensor_that_stands_still_while_the_rotor_turns():
     20 A are passed within a seventh of a radian at 419 rad/s, half a millisecond, as the others go on turning.
     """
     stuck = {"kind": "current_sensor_stuck", "phase": "b"}
-    found = trip(failed("current_stuck", stuck, at_s=0.05, duration_s=0.06, threshold_A=20.0), "current_stuck")
+    found = trip(failed("current_stuck", stuck, at_s=0.05, duration_s=0.06, threshold_A=20.0, debounce_s=0.0), "current_stuck")
     assert found["at_s"] == pytest.approx(0.05 + 0.2 / 418.9, abs=151e-6)
 
 
 def test_a_healthy_current_is_not_taken_for_stuck():
     """It leaves its band of 0.1 % of 400 A as soon as it has gone that way."""
     nothing = {"kind": "current_sensor_offset", "phase": "a", "value_A": 0.0}
-    assert trip(failed("current_stuck", nothing, threshold_A=6.0), "current_stuck") is None
+    assert trip(failed("current_stuck", nothing, threshold_A=6.0, debounce_s=0.0), "current_stuck") is None
 
 
 @pytest.mark.parametrize("fault, trips", [

@@ -384,7 +384,7 @@ BAD = {
 }  # fmt: skip
 # Words of the language that a later version brings.
 LATER = {
-    "safety": ({"safety": {"over_current_A": 500.0}}, "safety"),
+    "tolerance of a part": ({"inverter__tolerance": {"dead_time_s": 1e-7}}, "inverter.tolerance"),
 }
 
 
