@@ -49,7 +49,9 @@ def _text(value, unit):
         if len(points) == 1:
             return amount(points[0][1], unit)
         return ", ".join(f"{plain(x)}: {amount(y, unit)}" for x, y in points)
-    return amount(value, unit) if isinstance(value, (int, float)) and not isinstance(value, bool) else str(value)
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return amount(value, unit) if isinstance(value, (int, float)) else str(value)
 
 
 def _raw(value):

@@ -14,7 +14,7 @@ from simcore.rotation import INV_SQRT3
 from simcore.safety.monitor_records import SHORT_ENTRY
 
 RAD_S = math.pi / 30.0
-DONE_SHARE = 0.05  # of the flux at the beginning, below which the short follows
+DONE_SHARE = 0.05  # of the magnets' flux, below which the short follows
 
 
 @kernel
@@ -28,10 +28,9 @@ def lead_current(safety, monitor, m, table):
     id_A, iq_A = cosine * i_alpha + sine * i_beta, -sine * i_alpha + cosine * i_beta
     psi_d, psi_q = fluxes(machine, table, id_A, iq_A)
     size = math.sqrt(psi_d * psi_d + psi_q * psi_q)
-    if monitor.first_Wb == 0.0:
-        monitor.first_Wb = size
+    magnets_Wb, _ = fluxes(machine, table, 0.0, 0.0)
     monitor.leading -= 1
-    if size < DONE_SHARE * monitor.first_Wb:
+    if size < DONE_SHARE * magnets_Wb:
         monitor.leading = 0
     omega_e = machine.pole_pairs * m.speed_rpm * RAD_S
     vd = machine.resistance_ohm * id_A - omega_e * psi_q - safety.lead_rad_s * psi_d

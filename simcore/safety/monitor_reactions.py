@@ -104,7 +104,7 @@ def _short(safety, monitor, state):
     if not shaped:
         return state
     if monitor.state != SHORT_ENTRY:
-        monitor.leading, monitor.first_Wb = safety.lead_updates, 0.0
+        monitor.leading = safety.lead_updates
     return SHORT_ENTRY if monitor.leading > 0 else state
 
 

@@ -101,7 +101,6 @@ MONITOR = np.dtype(
         ("state", "i8"),
         ("started", "i8"),
         ("by", "i8"),  # number of the check in CHECKS + 1; 0: none
-        ("first_Wb", "f8"),  # flux at the beginning of that
         ("leading", "i8"),  # updates left in which the current is led
         ("shorted", "i8"),  # what the speed-dependent choice fell on
         ("share", "f8"),  # of the requests that the controller sees

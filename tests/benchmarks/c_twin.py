@@ -17,6 +17,7 @@ from simcore.inverter.records import CURVE, GATE, INVERTER, LEG_DEVICES, LEGS, N
 from simcore.loop.records import AUDIT, BENCH, CLOCK, LATEST, PROFILE, ROW_CHANNELS, STATE
 from simcore.loop.setup import build_parameters, build_state
 from simcore.plant.records import DRIVE, LINK, MACHINE, PLANT_STATE, SHAFT, SUMS
+from simcore.safety.monitor_records import CHECK, EVENT, MEMORY, MONITOR, SAFETY
 from simcore.sensing.records import CURRENT_SENSOR, LINK_VOLTAGE_SENSOR, POSITION_SENSOR, SENSOR_STATE, TEMPERATURE_SENSOR
 
 SOURCE = Path(__file__).with_name("twin.c")
@@ -24,6 +25,7 @@ SOURCE = Path(__file__).with_name("twin.c")
 LAYOUTS = {
     "Machine": MACHINE, "Shaft": SHAFT, "Link": LINK, "Plant": PLANT_STATE, "Drive": DRIVE, "Sums": SUMS,
     "Inverter": INVERTER, "Legs": LEGS, "Curve": CURVE, "LegDevices": LEG_DEVICES, "Gate": GATE, "Rule": RULE,
+    "Check": CHECK, "Safety": SAFETY, "Memory": MEMORY, "Event": EVENT, "Monitor": MONITOR,
     "Network": NETWORK, "Power": POWER, "PowerState": POWER_STATE,
     "CurrentSensor": CURRENT_SENSOR, "PositionSensor": POSITION_SENSOR,
     "TemperatureSensor": TEMPERATURE_SENSOR, "LinkVoltageSensor": LINK_VOLTAGE_SENSOR,

@@ -52,7 +52,7 @@ def test_a_led_current_ends_at_the_characteristic_current_without_a_swing(id_A, 
     states = [state["state"] for state in found.monitor["states"]]
     assert states == ["short_entry", "active_short_low"]
     assert -1.2 * CHARACTERISTIC_A < found.monitor["id_min_in_safe_state_A"] < -0.95 * CHARACTERISTIC_A
-    assert found["id_A"][-1] == pytest.approx(-CHARACTERISTIC_A, rel=0.02)
+    assert found["id_A"][-1] == pytest.approx(-CHARACTERISTIC_A, rel=0.05)  # 5 % of the flux is left
 
 
 def test_the_flux_decays_at_its_bandwidth_while_it_is_led():
