@@ -12,7 +12,7 @@ from duty_source import DutySource, run_duties
 
 from controllers import CompiledController
 from simcore import Bench
-from simcore.loop.recording import STATES
+from simcore.loop.monitor_log import STATE_NAMES
 
 TICK_S, VDC = 50e-6, 400.0
 SHIFTS = np.array([0.0, 2.0 * math.pi / 3.0, -2.0 * math.pi / 3.0])
@@ -101,7 +101,7 @@ def test_diodes_begin_from_no_current(verified, share, start_rad, inductance):
 
 def test_states_are_told_from_the_update_at_which_the_command_acts():
     recording, _ = drive(0.5, 0.05, 1000.0, 0.6e-3, 0.0)
-    states = [STATES[int(code)] for code in recording["state"]]
+    states = [STATE_NAMES[int(code)] for code in recording["state"]]
     assert states == ["running"] * OFF + ["gates_off"] * (ON - OFF) + ["running"] * (TICKS - ON)
 
 

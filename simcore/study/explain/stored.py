@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from controllers.contract import BINDING_LIMITS
-from simcore.loop.recording import STATES
+from simcore.loop.monitor_log import STATE_NAMES
 from simcore.loop.signals import StoredRecording, load_recording
 from simcore.scenario import ScenarioError
 from simcore.scenario.errors import file_label
@@ -35,7 +35,7 @@ class _Kept:
         self.error, self.scopes = metrics.get("error"), ()
         # As the version that ran it named them.
         codes = metrics["summary"].get("binding_limit_codes") or {name: code for code, name in BINDING_LIMITS.items()}
-        self.binding_names, self.state_names = {int(code): str(name) for name, code in codes.items()}, STATES
+        self.binding_names, self.state_names = {int(code): str(name) for name, code in codes.items()}, STATE_NAMES
 
 
 def read_recording(path):
