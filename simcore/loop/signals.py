@@ -8,6 +8,8 @@ from types import MappingProxyType
 
 import numpy as np
 
+from simcore.loop.monitor_log import TRIPPED_NAMES
+
 HTML_ROWS = ("torque_Nm", "speed_rpm", "id_A", "iq_A", "link_voltage_V", "voltage_margin_V")
 FORMAT = 1
 
@@ -103,7 +105,7 @@ class StoredRecording(Signals):
         self.scenario, self.row_s, self.audit, self.timing = like.scenario, like.row_s, like.audit, like.timing
         self.closing, self.findings, self.scopes, self.error = like.closing, like.findings, like.scopes, like.error
         self.binding_names, self.state_names = like.binding_names, like.state_names
-        self.tripped_names, self.monitor = like.tripped_names, like.monitor
+        self.tripped_names, self.monitor = TRIPPED_NAMES, getattr(like, "monitor", None)
         self.resolved_text = like.resolved_text
         self.time_s, self.closing_time_s = time_s, closing_time_s
         self._columns = columns
@@ -130,7 +132,7 @@ class _Kept:
         import tomllib
 
         from controllers.contract import BINDING_LIMITS
-        from simcore.loop.monitor_log import STATE_NAMES, TRIPPED_NAMES
+        from simcore.loop.monitor_log import STATE_NAMES
         from simcore.scenario.reader import scenario_from
 
         self.resolved_text = about["scenario"]
@@ -138,7 +140,7 @@ class _Kept:
         self.row_s, self.audit, self.timing, self.closing = (about[k] for k in ("row_s", "audit", "timing", "closing"))
         self.findings, self.error, self.scopes = tuple(about["findings"]), about["error"], scopes
         self.binding_names, self.state_names = BINDING_LIMITS, STATE_NAMES
-        self.tripped_names, self.monitor = TRIPPED_NAMES, about.get("monitor")
+        self.monitor = about.get("monitor")
 
 
 def load_recording(path):
