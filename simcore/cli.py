@@ -322,6 +322,7 @@ def tune(scenario, out, overrides, links, rules, **wishes):
     help="Closed loop at PWM rate, losses from a table of loop points, or both and how far they differ.",
 )  # fmt: skip
 @click.option("--repeat", default=1, show_default=True, metavar="N", help="How often the cycle is driven in a row.")
+@click.option("--gates", metavar="all|NAME,NAME", help="Drive with these gate settings too (plan: the gate plan) and compare.")
 @click.option("--out", default="results", show_default=True, metavar="FOLDER", help="Folder for the results.")
 @click.option("--set", "overrides", multiple=True, metavar="KEY=VALUE", help="Override a key, e.g. load.mass_kg=2000.")
 @click.option("--plot/--no-plot", default=True, show_default=True, help="Draw the pictures.")

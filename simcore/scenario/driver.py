@@ -55,4 +55,5 @@ class CycleTable(Table):
     """[cycle]: what belongs to a drive cycle beside its driver."""
 
     name: str = word("the cycle that `drybench cycle` drives without --cycle", "")
+    substeps: int | None = quantity("", "solver steps a tick in a cycle; absent: run.substeps", None, ge=1, le=1000)
     assumptions: Assumptions = table("what a difference in consumption is worth", Assumptions)

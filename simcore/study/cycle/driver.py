@@ -8,6 +8,7 @@ import math
 import numpy as np
 
 _ROLLS = 1e-3  # m/s below which the vehicle stands
+_PATIENCE_S = 0.2  # before the friction brakes take over what the machine does not give: a torque takes its time to rise
 _SHORT = 0.02  # of torque asked and greatest torque: what lacks more shows a drive at its limit
 
 
@@ -47,7 +48,7 @@ class Driver:
         self._full_charge, self._band = regeneration.full_charge, regeneration.charge_band
         self._greatest_Nm = greatest_Nm
         self._sum = 0.0  # integral part [m/s2]
-        self._last_Nm = 0.0
+        self._last_Nm = self._short_s = 0.0
 
     def weight_Nm(self, k):
         """Torque of the slope at the rotor during step k [Nm], against forward motion uphill."""
@@ -58,13 +59,13 @@ class Driver:
         now, then = self._asked[k], self._asked[k + 1]
         weight = self._weight[k]
         if now <= 0.0 and then <= 0.0 and speed < self._hold_below:
-            self._sum = 0.0
-            self._last_Nm = 0.0
+            self._sum = self._last_Nm = self._short_s = 0.0
             return 0.0, (self._hold_factor * abs(weight) + self._stop_N) * self._arm
         if given_Nm != given_Nm:
             given_Nm = self._last_Nm
         last = abs(self._last_Nm)
         short = last - abs(given_Nm) > _SHORT * max(last, self._greatest_Nm) or last >= self._greatest_Nm
+        self._short_s = self._short_s + self._step_s if short else 0.0
         error = now - speed
         if not (short and error * self._last_Nm > 0.0):
             self._sum += self._ki * error * self._step_s
@@ -77,7 +78,10 @@ class Driver:
                 # Uphill the brakes hold until the machine carries the weight.
                 brake = self._hold_factor * weight * self._arm
         else:
-            torque, brake = self._braking(-wanted_N, speed, given_Nm if short else -math.inf, charge, link_V)
+            # The limits of the step's middle: a long step would take them too late.
+            middle = max(speed + 0.5 * (then - now), 0.0)
+            given_Nm = given_Nm if self._short_s > _PATIENCE_S else -math.inf
+            torque, brake = self._braking(-wanted_N, middle, given_Nm, charge, link_V)
         self._last_Nm = torque
         return torque, brake
 
@@ -88,7 +92,8 @@ class Driver:
         torque = -min(full, allowed)
         done = -max(torque, given_Nm)  # what a drive at its limit gives
         if given_Nm > torque:
-            torque = max(torque, 1.05 * given_Nm - 1.0)
+            # Asked for a little more than it gives, it shows when the limit goes.
+            torque = max(torque, given_Nm - 2.0 * _SHORT * max(-given_Nm, self._greatest_Nm))
         missing_N = max(0.0, (full - max(done, 0.0)) / (self._eta * self._arm))
         return torque, min(missing_N, self._brake_most_N) * self._arm
 

@@ -57,29 +57,34 @@ def compose_course(result):
     return figure
 
 
-def _line(axes, course, values, **style):
+def draw_line(axes, course, values, **style):
+    """(axes, Course, a value a row) => None. Drawn over time, its extremes kept."""
     time_s, drawn = envelope(course.time_s, np.asarray(values, dtype=float))
     axes.plot(time_s, drawn, **{"linewidth": 1.0, **style})
 
 
-def _legend(axes, columns=4):
-    legend = axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=columns, fontsize=panels.SMALL, frameon=False,
-                         borderaxespad=0.1, labelcolor=panels.INK)  # fmt: skip
-    legend.set_in_layout(False)
+def legend(axes, columns=4, apart=False):
+    """(axes, columns, whether title and legend need a line each) => None. The legend above at the right."""
+    if apart:
+        title = axes.get_title(loc="left")
+        axes.set_title(title, loc="left", fontsize=panels.NORMAL, color=panels.INK, fontweight="bold", pad=16)
+    drawn = axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=columns, fontsize=panels.SMALL, frameon=False,
+                        borderaxespad=0.1, labelcolor=panels.INK, handlelength=1.8, columnspacing=1.2)  # fmt: skip
+    drawn.set_in_layout(False)
 
 
 def _speed(axes, course):
     panels.dress(axes, "Speed (km/h)")
-    _line(axes, course, course.speed_asked_kmh, label="asked", **_BENEATH)
-    _line(axes, course, course.speed_kmh, color=panels.BLUE, label="driven")
-    _legend(axes)
+    draw_line(axes, course, course.speed_asked_kmh, label="asked", **_BENEATH)
+    draw_line(axes, course, course.speed_kmh, color=panels.BLUE, label="driven")
+    legend(axes)
     axes.set_ylim(bottom=min(-0.02 * float(course.speed_asked_kmh.max()), axes.get_ylim()[0]))
 
 
 def _error(axes, course, result):
     panels.dress(axes, "Speed error, driven less asked (km/h)")
     error = course.speed_kmh - course.speed_asked_kmh
-    _line(axes, course, error, color=panels.VERMILION)
+    draw_line(axes, course, error, color=panels.VERMILION)
     span = max(1.1 * float(np.abs(error).max()), 0.05)
     axes.set_ylim(-span, span)
     for one in result.main["tracking_error_kmh"]["where"]:
@@ -89,26 +94,26 @@ def _error(axes, course, result):
 def _torque(axes, course, result):
     panels.dress(axes, "Torque at the rotor (Nm)")
     arm = result.scenario.load.arm_m
-    _line(axes, course, course.torque_asked_Nm, label="asked of the machine", **_BENEATH)
-    _line(axes, course, course.torque_Nm, color=panels.BLUE, label="air gap", linewidth=0.8)
+    draw_line(axes, course, course.torque_asked_Nm, label="asked of the machine", **_BENEATH)
+    draw_line(axes, course, course.torque_Nm, color=panels.BLUE, label="air gap", linewidth=0.8)
     if np.any(course.brake_N > 0.0):
         moved = np.where(course.brake_N > 0.0, -course.brake_N * arm, np.nan)
-        _line(axes, course, moved, color=panels.VERMILION, label="friction brakes")
-    _legend(axes)
+        draw_line(axes, course, moved, color=panels.VERMILION, label="friction brakes")
+    legend(axes)
 
 
 def _power(axes, course):
     panels.dress(axes, "Power (kW)")
-    _line(axes, course, course.power_wheel_W / 1e3, label="at the wheels", **_BENEATH)
-    _line(axes, course, course.power_supply_W / 1e3, color=panels.BLUE, label="out of the battery", linewidth=0.8)
-    _legend(axes)
+    draw_line(axes, course, course.power_wheel_W / 1e3, label="at the wheels", **_BENEATH)
+    draw_line(axes, course, course.power_supply_W / 1e3, color=panels.BLUE, label="out of the battery", linewidth=0.8)
+    legend(axes)
 
 
 def compose_energy(result):
     """(CycleResult) => matplotlib Figure."""
     figure, course = pages.new_page(), result.course
     moving = {name: values for name, values in course.temperatures_degC.items() if np.ptp(values) > _STILL_K}
-    grid = figure.add_gridspec(2, 2, left=_LEFT, right=0.965, top=0.855, bottom=0.085, hspace=0.3, wspace=0.34,
+    grid = figure.add_gridspec(2, 2, left=_LEFT, right=0.965, top=0.84, bottom=0.085, hspace=0.36, wspace=0.34,
                                width_ratios=(1.35, 1))  # fmt: skip
     _energy(figure.add_subplot(grid[0, 0]), course)
     _losses(figure.add_subplot(grid[0, 1]), result)
@@ -129,18 +134,19 @@ def compose_energy(result):
     return figure
 
 
-def _cumulated(course, power):
+def cumulated(course, power):
+    """(Course, power of each row [W]) => energy up to the end of each row (n,) [kWh]."""
     return np.cumsum(power * course.length_s) / KWH
 
 
 def _energy(axes, course):
     panels.dress(axes, "Energy of the battery (kWh)")
     power = course.power_supply_W
-    _line(axes, course, _cumulated(course, np.maximum(power, 0.0)), color=panels.VERMILION, label="discharged")
-    _line(axes, course, _cumulated(course, np.maximum(-power, 0.0)), color=panels.GREEN, label="regenerated")
-    _line(axes, course, _cumulated(course, power), color=panels.BLUE, label="net", linewidth=1.5)
-    _line(axes, course, _cumulated(course, course.losses_W["road_load"]), label="road load", **_DASHED)
-    _legend(axes)
+    draw_line(axes, course, cumulated(course, np.maximum(power, 0.0)), color=panels.VERMILION, label="discharged")
+    draw_line(axes, course, cumulated(course, np.maximum(-power, 0.0)), color=panels.GREEN, label="regenerated")
+    draw_line(axes, course, cumulated(course, power), color=panels.BLUE, label="net", linewidth=1.5)
+    draw_line(axes, course, cumulated(course, course.losses_W["road_load"]), label="road load", **_DASHED)
+    legend(axes, apart=True)
     axes.set_xlim(0.0, float(course.time_s[-1] + course.length_s[-1]))
 
 
@@ -172,9 +178,9 @@ def _lost(axes, course):
     for name in ("copper", "iron", "conduction", "switching", "gate", "capacitor"):
         values = course.losses_W.get(name)
         if values is not None and np.any(values > 0.0):
-            _line(axes, course, 1e3 * _cumulated(course, values), color=next(colours), linestyle=next(styles),
+            draw_line(axes, course, 1e3 * cumulated(course, values), color=next(colours), linestyle=next(styles),
                   label=stage_word(name))  # fmt: skip
-    _legend(axes, 6)
+    legend(axes, 6, apart=True)
     axes.set_xlim(0.0, float(course.time_s[-1] + course.length_s[-1]))
 
 
@@ -182,12 +188,12 @@ def _temperatures(axes, course, moving):
     panels.dress(axes, "Temperatures (degC)")
     colours = iter((panels.VERMILION, panels.INK, panels.BLUE, panels.GREEN, panels.PURPLE))
     for name, values in moving.items():
-        _line(axes, course, values, color=next(colours), label=name)
-    _legend(axes, 5)
+        draw_line(axes, course, values, color=next(colours), label=name)
+    legend(axes, 5, apart=True)
     axes.set_xlim(0.0, float(course.time_s[-1] + course.length_s[-1]))
 
 
 def _charge(axes, course):
     panels.dress(axes, "Link voltage (V)")
-    _line(axes, course, course.link_voltage_V, color=panels.BLUE, linewidth=0.7)
+    draw_line(axes, course, course.link_voltage_V, color=panels.BLUE, linewidth=0.7)
     axes.set_xlim(0.0, float(course.time_s[-1] + course.length_s[-1]))

@@ -11,13 +11,15 @@ from simcore.study.cycle.course import thinned
 from simcore.study.cycle.road import KWH
 from simcore.study.worth import assumptions_told, told
 
-OURS = re.compile(r"cycle\.json|cycle(_map)?\.npz|cycle(_energy)?\.png")
+OURS = re.compile(r"cycle\.json|cycle(_map)?\.npz|cycle(_energy|_gates)?\.png")
 ROW_S = 0.1  # of cycle.npz
 _MEANS = ("power_", "loss_", "torque_asked", "brake_N")
 
 
-def write_cycle(result, folder, *, plot=True):
+def write_cycle(result, folder, *, plot=True, gates=None):
     """(CycleResult, folder) => Path of the folder. Other files of the folder stay.
+
+    gates: {name: (Course, figures)} of other gate settings, the scenario's own first.
 
     A picture that fails costs nothing else: its error is raised when all other files are in place.
     """
@@ -27,8 +29,8 @@ def write_cycle(result, folder, *, plot=True):
             name = "cycle.npz" if course is result.course else f"cycle_{mode}.npz"
             write_npz(fresh / name, thin_arrays(course))
         if plot and len(result.course.time_s) > 1:
-            failure = _pictures(result, fresh)
-        content = json.dumps(document(result), indent=2, allow_nan=False)
+            failure = _pictures(result, fresh, gates)
+        content = json.dumps(document(result, gates), indent=2, allow_nan=False)
         (fresh / "cycle.json").write_text(content + "\n", encoding="utf-8", newline="\n")
     if failure is not None:
         raise failure
@@ -46,14 +48,21 @@ def thin_arrays(course):
         yield name, thinned(values, every, take)
 
 
-def _pictures(result, folder):
+def _pictures(result, folder, gates):
     """Draw the pictures; the error of the first that failed, else None."""
     from simcore.study.cycle.figure import draw_course, draw_energy
+    from simcore.study.cycle.gates_figure import draw_gates
 
     failure = None
-    for draw, name in ((draw_course, "cycle.png"), (draw_energy, "cycle_energy.png")):
+    drawn = [
+        ("cycle.png", lambda path: draw_course(result, path)),
+        ("cycle_energy.png", lambda path: draw_energy(result, path)),
+    ]
+    if gates:
+        drawn.append(("cycle_gates.png", lambda path: draw_gates(result, gates, path)))
+    for name, draw in drawn:
         try:
-            draw(result, folder / name)
+            draw(folder / name)
         except OSError:
             raise
         except Exception as error:
@@ -61,8 +70,9 @@ def _pictures(result, folder):
     return failure
 
 
-def document(result):
-    """CycleResult => the contents of cycle.json: the figures of the main mode on top, those of each mode below."""
+def document(result, gates=None):
+    """CycleResult => the contents of cycle.json: the figures of the main mode on top, those of each mode below, and those of
+    other gate settings."""
     scenario, cycle, asked = result.scenario, result.cycle, result.asked
     worth = result.worth
     return plain({
@@ -76,6 +86,7 @@ def document(result):
         "told": list(result.course.told),
         "modes": {name: one for name, one in result.figures.items() if one is not result.main},
         "map_less_loop": result.compared,
+        "gate_settings": {name: one for name, (_, one) in gates.items()} if gates else None,
         "worth": None if worth is None else told(worth),
         "assumptions": assumptions_told(scenario.cycle.assumptions, result.battery_kWh),
     })  # fmt: skip

@@ -9,6 +9,7 @@ from simcore.loop.records import LOAD, OK, TORQUE
 from simcore.scenario import ScenarioError
 from simcore.scenario.controller import MODES, Commands, Initial
 from simcore.scenario.profile import Profile
+from simcore.scenario.reader import scenario_from
 from simcore.study.cycle.course import Course
 from simcore.study.cycle.driver import Driver
 from simcore.study.cycle.road import Vehicle
@@ -28,6 +29,7 @@ class LoopTrip:
     """(Scenario with a vehicle, Cycle) => the trip, ready to run.  Raises ScenarioError where there is nothing to drive."""
 
     def __init__(self, scenario, cycle):
+        scenario = _stepped(scenario)
         self.original, self.cycle = scenario, cycle
         self.vehicle = Vehicle.of(scenario.load)
         tick_s = scenario.tick_s
@@ -145,6 +147,15 @@ class LoopTrip:
             ended=ended or recording.error or "", empty=ended == "empty", wall_s=recording.timing["wall_s"],
             audit=recording.audit, told=tuple(recording.findings),
         )  # fmt: skip
+
+
+def _stepped(scenario):
+    """The scenario with the solver steps that a cycle asks for, checked anew: too long a step is refused."""
+    steps = scenario.cycle.substeps
+    if steps is None or steps == scenario.run.substeps:
+        return scenario
+    document = scenario.resolved | {"run": scenario.resolved["run"] | {"substeps": steps}}
+    return scenario_from(document, scenario.path)
 
 
 class _Places:

@@ -1,13 +1,14 @@
-"""The losses of a drive over torque, speed and link voltage: a small grid of closed-loop runs, and smooth values between."""
+"""The losses of a drive over torque, speed and supply voltage: a small grid of closed-loop runs, and smooth values between."""
 
 import hashlib
-import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
 from controllers.table_cache import cached_tables
 from simcore.loop import RunError, iterate_ensemble
+from simcore.plant.temperature import COPPER_ZERO_degC
 from simcore.study.efficiency_map.job import MapJob
 from simcore.study.efficiency_map.measured import measured
 from simcore.study.efficiency_map.rig import rig_document
@@ -17,16 +18,37 @@ SIGNALS = {
     "capacitor": "loss_capacitor_W", "conduction": "loss_conduction_W", "switching": "loss_switching_W", "gate": "loss_gate_W",
     "copper": "loss_copper_W", "iron": "loss_iron_W",
 }  # fmt: skip
-SPEEDS, TORQUES = 17, 17
-FINE_SPEEDS, FINE_TORQUES = 97, 161
+SPEEDS, TORQUES = 17, 25
+FINE_SPEEDS, FINE_TORQUES = 97, 641
+ANGLE_DEG = 17.0
+COARSE, WARMER_K, JUNCTION_ABOVE_K = 9, 50.0, 15.0
+LEAST_SHARE = 2e-4  # of it at the points without torque
 BEYOND = 1.02  # of the greatest torque: the outer points show what the drive gives at most
-RPM = 30.0 / math.pi
+RPM = 30.0 / np.pi
+
+
+class Temperatures(NamedTuple):
+    """What a table's runs were held at [degC]."""
+
+    junction_degC: float
+    winding_degC: float
+    magnet_degC: float
+
+
+class Warmth(NamedTuple):
+    """How much warmer than the table's runs junctions, winding and magnets are, numbers or arrays (n,) [K]."""
+
+    junction_K: object
+    winding_K: object
+    magnet_K: object
 
 
 @dataclass(frozen=True)
 class LossTable:
-    """voltages (m,) [V], speeds (n,) [rpm], torques (k,) [Nm]; losses_W: a stage's name => array (m, n, k); greatest_Nm and
-    least_Nm (m, n): what the drive gives at most driving and braking; points: how many runs it rests on."""
+    """voltages_V (m,): of the source behind its resistance; speeds_rpm (n,), torques_Nm (k,); losses_W: a stage's name => array
+    (m, n, k) at the temperatures of `at`; greatest_Nm, least_Nm (m, n): what the drive gives at most, driving and braking;
+    junction_W_per_K, magnet_W_per_K: {stage: array (n, k)} by which the losses rise with these temperatures, or None; points:
+    how many runs it rests on."""
 
     voltages_V: np.ndarray
     speeds_rpm: np.ndarray
@@ -35,20 +57,26 @@ class LossTable:
     greatest_Nm: np.ndarray
     least_Nm: np.ndarray
     points: int
+    at: Temperatures = None
+    junction_W_per_K: dict | None = None
+    magnet_W_per_K: dict | None = None
 
-    def losses_at(self, link_V, speed_rpm, torque_Nm):
-        """Arrays (n,) => {stage: losses (n,) [W]}, linear between the table's points, held at its edges."""
-        weights = [
-            _places(axis, values)
-            for axis, values in (
-                (self.voltages_V, link_V), (self.speeds_rpm, np.abs(speed_rpm)), (self.torques_Nm, torque_Nm),
-            )
-        ]  # fmt: skip
-        return {name: _linear(values, weights) for name, values in self.losses_W.items()}
+    def losses_at(self, source_V, speed_rpm, torque_Nm, warmth=None):
+        """Arrays (n,) and a Warmth => {stage: losses (n,) [W]}, linear between the table's points, held at its edges."""
+        plane = _places(self.speeds_rpm, np.abs(speed_rpm)), _places(self.torques_Nm, torque_Nm)
+        weights = (_places(self.voltages_V, source_V), *plane)
+        found = {name: _linear(values, weights) for name, values in self.losses_W.items()}
+        if warmth is None:
+            return found
+        for slopes, warmer in ((self.junction_W_per_K, warmth.junction_K), (self.magnet_W_per_K, warmth.magnet_K)):
+            if slopes is not None:
+                found = {name: values + _linear(slopes[name], plane) * warmer for name, values in found.items()}
+        found["copper"] = found["copper"] * (1.0 + warmth.winding_K / (COPPER_ZERO_degC + self.at.winding_degC))
+        return {name: np.maximum(values, 0.0) for name, values in found.items()}
 
-    def limits_at(self, link_V):
-        """link voltage [V] => greatest and least torque over speeds_rpm, two arrays (n,) [Nm]."""
-        low, share = _places(self.voltages_V, np.array([link_V]))
+    def limits_at(self, source_V):
+        """source voltage [V] => greatest and least torque over speeds_rpm, two arrays (n,) [Nm]."""
+        low, share = _places(self.voltages_V, np.array([source_V]))
         high = np.minimum(low + 1, len(self.voltages_V) - 1)
         mix = lambda table: (table[low] * (1.0 - share[:, None]) + table[high] * share[:, None])[0]  # noqa: E731
         return mix(self.greatest_Nm), mix(self.least_Nm)
@@ -64,7 +92,7 @@ def _places(axis, values):
 
 def _linear(table, weights):
     total = 0.0
-    for corner in range(8):
+    for corner in range(2 ** len(weights)):
         index, share = [], 1.0
         for axis, (low, above) in enumerate(weights):
             up = corner >> axis & 1
@@ -75,49 +103,104 @@ def _linear(table, weights):
 
 
 def loss_table(scenario, voltages_V, fastest_rpm, progress=None):
-    """(Scenario, link voltages [V], greatest speed [rpm]) => LossTable of its drive on a rig, kept for the next time.
+    """(Scenario, source voltages [V], greatest speed [rpm]) => LossTable of its drive on a rig, kept for the next time.
 
-    progress(done, total) counts runs.  Raises RunError where a point breaks off.
+    Where the scenario models heat, the runs are held at temperatures near its coolants', and a coarser grid of warmer ones
+    tells how losses rise with junction and magnet temperature; copper follows its resistance.  progress(done, total) counts
+    runs.  Raises RunError where a point breaks off.
     """
-    jobs = [_job(scenario, link_V) for link_V in voltages_V]
-    share = np.linspace(-1.0, 1.0, TORQUES)
-    speeds = np.linspace(0.0, fastest_rpm, SPEEDS)
-    torques = BEYOND * jobs[0].greatest_Nm * np.sign(share) * np.abs(share) ** 1.5
-    asked = [(job, (float(n), float(t))) for job in jobs for n in speeds for t in torques]
-    build = lambda: _run(asked, None if progress is None else lambda done: progress(done, len(asked)))  # noqa: E731
-    if scenario.controller.built_in:
-        found = cached_tables(_key(jobs, asked), build)
-    else:
-        # What a user's own controller is made of is not known to the last file.
-        found = build()
-    shape = (len(voltages_V), SPEEDS, TORQUES)
-    return _smooth(np.asarray(voltages_V, dtype=float), speeds, torques, found.reshape(*shape, -1))
+    at = held_temperatures(scenario)
+    inverter, machine = scenario.inverter.heat is not None, scenario.machine.heat is not None
+    middle_V = float(np.mean(voltages_V))
+    warmer = [
+        (name, at._replace(**{f"{part}_degC": getattr(at, f"{part}_degC") + WARMER_K}))
+        for name, part, there in (("junction_W_per_K", "junction", inverter), ("magnet_W_per_K", "magnet", machine))
+        if there
+    ]
+    fine = [Grid(_job(scenario, volt, at), fastest_rpm, SPEEDS, TORQUES) for volt in voltages_V]
+    coarse = [Grid(_job(scenario, middle_V, one), fastest_rpm, COARSE, COARSE) for _, one in warmer]
+    found = _kept(scenario, [*fine, *coarse], progress)
+    table = _smooth(np.asarray(voltages_V, dtype=float), fine[0].speeds_rpm, np.array(found[: len(fine)]))
+    slopes = {}
+    for (name, _), grid, values in zip(warmer, coarse, found[len(fine) :], strict=True):
+        slopes[name] = _slopes(table, middle_V, grid.speeds_rpm, values)
+    return replace(table, at=at, points=sum(len(grid.points) for grid in [*fine, *coarse]), **slopes)
 
 
-def _job(scenario, link_V):
-    """The points of an efficiency map of the scenario's drive at a stiff link."""
+def held_temperatures(scenario):
+    """Scenario => Temperatures of the table's runs: those given, or a little above the coolants where heat is modelled."""
+    inverter, machine = scenario.inverter, scenario.machine
+    junction = inverter.devices.junction_degC if inverter.devices is not None else 25.0
+    if inverter.heat is not None:
+        junction = inverter.heat.coolant_degC + JUNCTION_ABOVE_K
+    winding, magnet = machine.winding_temperature_degC, machine.magnet_temperature_degC
+    if machine.heat is not None and machine.heat.initial == "coolant":
+        winding = magnet = machine.heat.coolant_degC
+    return Temperatures(junction, winding, magnet)
+
+
+class Grid:
+    """(MapJob, greatest speed, how many speeds and torques) => points = [(speed, torque), ...], torques denser near zero,
+    where the ripple of the current decides which edges are hard."""
+
+    def __init__(self, job, fastest_rpm, speeds, torques):
+        share = np.linspace(-1.0, 1.0, torques)
+        self.job, self.speeds_rpm = job, np.linspace(0.0, fastest_rpm, speeds)
+        # No current at all is a case apart, which no drive on the road ever meets: neither switch of a leg turns on hard.
+        size = np.maximum(np.abs(share) ** 2.2, LEAST_SHARE)
+        asked = BEYOND * job.greatest_Nm * size * np.where(share < 0.0, -1.0, 1.0)
+        self.points = [(float(n), float(t)) for n in self.speeds_rpm for t in asked]
+        self.shape = (speeds, torques, 1 + len(SIGNALS))
+
+
+def _job(scenario, source_V, at):
+    """The points of an efficiency map of the scenario's drive, behind the supply's own resistance, held at temperatures."""
     document, _ = rig_document(scenario, scenario.inverter.model == "switched")
-    return MapJob.of(document | {"supply": {"kind": "source", "voltage_V": float(link_V)}}, scenario.path)
+    supply = scenario.supply
+    document["supply"] = {
+        "kind": "source", "voltage_V": float(source_V), "resistance_ohm": supply.resistance_ohm,
+        "inductance_H": supply.inductance_H, "auxiliary_W": supply.auxiliary_W,
+    }  # fmt: skip
+    machine = {name: value for name, value in document["machine"].items() if name != "heat"}
+    warm = {"winding_temperature_degC": at.winding_degC, "magnet_temperature_degC": at.magnet_degC}
+    document["machine"] = machine | (warm if scenario.machine.heat is not None else {})
+    if scenario.inverter.heat is not None:
+        inverter = {name: value for name, value in document["inverter"].items() if name != "heat"}
+        document["inverter"] = inverter | {"devices": inverter["devices"] | {"junction_degC": at.junction_degC}}
+    # At standstill no leg shall stand where it carries nothing.
+    document["initial"] = {"angle_electrical_deg": ANGLE_DEG}
+    return MapJob.of(document, scenario.path)
 
 
-def _key(jobs, asked):
+def _kept(scenario, grids, progress):
+    """Grids => what each found, array (speeds, torques, 1 + stages), from the last time where it is the same."""
+    build = lambda: _run(grids, progress)  # noqa: E731
+    # What a user's own controller is made of is not known to the last file.
+    found = cached_tables(_key(grids), build) if scenario.controller.built_in else build()
+    parts = np.split(found, np.cumsum([len(grid.points) for grid in grids])[:-1])
+    return [part.reshape(grid.shape) for part, grid in zip(parts, grids, strict=True)]
+
+
+def _key(grids):
     """Numbers that stand for drive, version and points."""
-    said = [study_key(job) for job in jobs] + [repr([values for _, values in asked]), repr(SIGNALS)]
-    return [np.frombuffer(hashlib.sha256("".join(said).encode()).digest(), dtype=np.uint32)]
+    said = [study_key(grid.job, grid.points) for grid in grids]
+    return [np.frombuffer(hashlib.sha256(repr((said, SIGNALS)).encode()).digest(), dtype=np.uint32)]
 
 
-def _run(asked, tell):
-    """[(MapJob, (speed, torque)), ...] => torque reached and losses of each (points, 1 + stages)."""
+def _run(grids, progress):
+    """Grids => torque reached and losses of every point, array (points, 1 + stages)."""
+    asked = [(grid.job, values) for grid in grids for values in grid.points]
     found = np.zeros((len(asked), 1 + len(SIGNALS)))
 
     def take(recording):
         if recording.error is not None:
             return None
-        speed = recording.scenario.load.speed_rpm.at(0.0)
-        job = asked[0][0]
-        values = measured(recording, job.windows.at(speed), job.greatest_Nm, job.apparent_W).values
+        job = grids[0].job
+        window = job.windows.at(recording.scenario.load.speed_rpm.at(0.0))
+        values = measured(recording, window, job.greatest_Nm, job.apparent_W).values
         return [values["torque_reached_Nm"], *(values[name] for name in SIGNALS.values())]
 
+    tell = None if progress is None else lambda done: progress(done, len(asked))
     for result in iterate_ensemble((job.at(k, values) for k, (job, values) in enumerate(asked)), take, progress=tell):
         if result.value is None:
             job, (speed, torque) = asked[result.index]
@@ -127,8 +210,20 @@ def _run(asked, tell):
     return found
 
 
-def _smooth(voltages, speeds, torques, found):
-    """(axes, found (m, n, k, 1 + stages)) => LossTable on a fine even grid.
+def _slopes(table, source_V, speeds, found):
+    """(LossTable, its voltage, speeds, what warmer runs found) => {stage: rise a kelvin over the table's axes (n, k)}."""
+    flat = found.reshape(-1, found.shape[-1])
+    at_speed = np.repeat(speeds, found.shape[1])
+    colder = table.losses_at(np.full(len(flat), source_V), at_speed, flat[:, 0])
+    rise = flat.copy()
+    for k, name in enumerate(SIGNALS):
+        rise[:, 1 + k] = (flat[:, 1 + k] - colder[name]) / WARMER_K
+    warm = _smooth(np.array([source_V]), speeds, rise.reshape(1, *found.shape), table.torques_Nm)
+    return {name: values[0] for name, values in warm.losses_W.items()}
+
+
+def _smooth(voltages, speeds, found, fine=None):
+    """(voltages, speeds, found (m, n, k, 1 + stages), torques or None) => LossTable on a fine even grid.
 
     Along torque each row runs over the torques that were reached (asked beyond the limit, the same point comes several times);
     both ways the curves are Akima's, which neither swing at a kink nor cut a parabola.
@@ -136,7 +231,7 @@ def _smooth(voltages, speeds, torques, found):
     from scipy.interpolate import Akima1DInterpolator
 
     greatest, least = found[..., 0].max(axis=2), found[..., 0].min(axis=2)
-    fine = np.linspace(min(torques[0], least.min()), max(torques[-1], greatest.max()), FINE_TORQUES)
+    fine = np.linspace(least.min(), greatest.max(), FINE_TORQUES) if fine is None else fine
     stages = np.zeros((len(voltages), len(speeds), FINE_TORQUES, len(SIGNALS)))
     for v in range(len(voltages)):
         for n in range(len(speeds)):

@@ -2,7 +2,7 @@
 
 from simcore.report.tables import columns, say
 from simcore.report.wording import number
-from simcore.study.worth import worth_lines
+from simcore.study.worth import worth_lines, worth_of
 
 _WORDS = {
     "battery": "battery resistance", "auxiliary": "auxiliary load", "capacitor": "link capacitor", "conduction": "conduction",
@@ -18,8 +18,8 @@ def stage_word(name):
     return _WORDS.get(name, name.replace("_", " "))
 
 
-def print_cycle(result, console):
-    """(CycleResult, rich Console) => None."""
+def print_cycle(result, console, gates=None):
+    """(CycleResult, rich Console, {name: (Course, figures)} of gate settings) => None."""
     scenario, cycle = result.scenario, result.cycle
     say(console, f"{scenario.name}: {scenario.title}" if scenario.title else scenario.name, style="bold")
     say(console, f"{cycle.name}: {number(cycle.duration_s, 's')}, {cycle.distance_km:.3f} km")
@@ -31,12 +31,13 @@ def print_cycle(result, console):
     console.print()
     for sentence in sentences(result):
         say(console, sentence)
-    worth = result.worth
-    if worth is not None:
-        console.print()
-        say(console, "What this consumption, and one percent less of it, is worth", style="bold")
-        for line in worth_table(result):
-            console.print(f"  {line}", soft_wrap=True, markup=False)
+    if result.worth is None:
+        return
+    console.print()
+    title = "What each gate setting is worth" if gates else "What this consumption, and one percent less of it, is worth"
+    say(console, title, style="bold")
+    for line in gate_table(result, gates) if gates else worth_table(result):
+        console.print(f"  {line}", soft_wrap=True, markup=False)
 
 
 def energy_lines(result):
@@ -114,10 +115,16 @@ def tracking_sentences(error, model):
     return told
 
 
+def gate_table(result, gates):
+    """(CycleResult, {name: (Course, figures)}) => lines: a column a gate setting, then differences to the scenario's own."""
+    assumed = result.scenario.cycle.assumptions
+    named = {name: worth_of(one["kWh_per_100km"], assumed, result.battery_kWh) for name, (_, one) in gates.items()
+             if one["kWh_per_100km"] > 0.0}  # fmt: skip
+    return worth_lines(named, assumed, result.battery_kWh)
+
+
 def worth_table(result):
     """CycleResult => lines: its consumption beside one percent less."""
-    from simcore.study.worth import worth_of
-
     worth, assumed = result.worth, result.scenario.cycle.assumptions
     less = worth_of(0.99 * worth.kWh_per_100km, assumed, result.battery_kWh)
     return worth_lines({"this": worth, "1 % less": less}, assumed, result.battery_kWh)

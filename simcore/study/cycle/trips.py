@@ -5,8 +5,9 @@ from dataclasses import dataclass, field
 from simcore.scenario import ScenarioError
 from simcore.scenario.errors import one_of
 from simcore.study.cycle.balance import compared, figures
+from simcore.study.cycle.battery import Battery
 from simcore.study.cycle.loop_trip import LoopTrip
-from simcore.study.cycle.map_trip import Battery, MapTrip
+from simcore.study.cycle.map_trip import MapTrip
 from simcore.study.cycle.road import Vehicle, wheel_energy
 from simcore.study.cycle.schedule import Cycle, load_cycle
 from simcore.study.worth import worth_of
