@@ -5,10 +5,11 @@ import json
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from cycle_cars import CAR
+from cycle_cars import CAR, car
 from shared_benches import merge
 
 import simcore.study.cycle.trips as trips
+from simcore import Bench
 from simcore.cli import main
 from simcore.report.interruption import SENTENCE
 from simcore.report.wording import CAUTION
@@ -44,6 +45,12 @@ def own(name):
     mine = merge(CAR, {"controller": {"class": name}})
     del mine["controller"]["tuning"]
     return mine
+
+
+@pytest.fixture(scope="module", autouse=True)
+def kernels():
+    """Loaded before, so that no note about compiling stands on the error stream."""
+    Bench(car()).load_kernels()
 
 
 @pytest.fixture
