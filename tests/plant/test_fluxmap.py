@@ -12,7 +12,7 @@ from simcore.plant.bicubic import evaluate, node_slopes
 from simcore.plant.fluxmap import map_currents, map_distance, map_fluxes, map_inductances
 from simcore.plant.fluxmap_build import MapError, build_map_tables
 from simcore.plant.fluxmap_energy import coenergy_difference
-from simcore.plant.fluxmap_inverse import Forward, invert
+from simcore.plant.fluxmap_inverse import Forward, _fill, invert
 
 DATA = Path(os.environ.get("DRYBENCH_OUTSIDE_DATA", Path(__file__).parents[2] / ".." / "shared" / "data"))
 
@@ -198,6 +198,18 @@ def test_a_linear_map_with_cross_coupling_is_inverted_by_its_matrix_however_far_
     tables = build_map_tables(d[:, 0], q[0], 0.07 + 0.3e-3 * d + 0.1e-3 * q, 0.1e-3 * d + 0.7e-3 * q)
     expected = np.linalg.solve(inductance, np.subtract(psi, (0.07, 0.0)))
     assert map_currents(tables.table, 0, *psi) == pytest.approx(tuple(expected), rel=1e-9, abs=1e-6)
+
+
+def test_nodes_that_newton_does_not_reach_are_carried_on_linearly():
+    """Currents that are a linear function of flux, known in the middle only, come out as that function everywhere."""
+    target = np.stack(np.meshgrid(np.linspace(-1.0, 2.0, 7), np.linspace(0.0, 1.0, 5), indexing="ij"))
+    slope = np.array([[3.0, -1.0], [-0.5, 2.0]])
+    expected = np.einsum("ij,jnm->inm", slope, target)
+    solved = np.zeros(target.shape[1:], dtype=bool)
+    solved[2:5, 1:4] = True
+    currents = np.where(solved, expected, 1e9)
+    _fill(target, currents, np.where(solved, slope[:, :, None, None], 1e9), solved)
+    assert currents == pytest.approx(expected, abs=1e-12)
 
 
 @pytest.mark.parametrize("edge", [(0.0, 150.0), (-120.0, 400.0), (0.0, 400.0), (-400.0, -400.0)])
