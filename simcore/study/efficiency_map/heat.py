@@ -1,70 +1,24 @@
 """Each point at its thermal steady state, found while its run goes on.
 
 A window's mean losses tell where they would hold every temperature (loop/thermal_steady.py); the run is put there, a few times,
-as losses follow temperature.  Where a temperature derates the torque they follow it so steeply that this would swing back and
-forth: there the temperatures go slowly, as in a machine of little heat capacity, and the drive's own loop finds where it rests.
-Checked: tests/study/test_efficiency_map_heat.py.
+as losses follow temperature.  Where a temperature derates the torque they follow it steeply, and this would swing back and
+forth: there the slope is about known (torque in a straight line between two temperatures, losses as its square), and Newton's
+way with it leads to where the drive rests.  Checked: tests/study/test_efficiency_map_heat.py.
 """
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from simcore.loop.records import OK
 from simcore.loop.thermal_steady import KEPT, begin_warm, forget_losses, jump_to_steady
 from simcore.study.efficiency_map.approach import Approach
+from simcore.study.efficiency_map.warming import FILTERS, MOST_DERATED, MOST_STEPS
 
-MOST_STEPS = 6
 CLOSE_K, FAR_K = 0.3, 1.0  # met; so far off in the end that the point counts as unsteady
-WINDOW_S = 0.03
+CLOSE_DERATED_K = 0.04  # the same of the temperature that derates: 15 K are all of the torque
 NEAR_DERATING_K, INTO_DERATING_K, TOO_HOT_K = 10.0, 3.0, 5.0
-FILTERS = 5.0  # time constants of the derating's lag that a changed temperature is waited for
-SLOW, SLOW_RUN = 10.0, 48.0  # the same: time constant of slow temperatures, and for how long at most
-STEEP = 15.0  # about how much farther the losses' temperature moves than the temperature that derates
 _SEEN = ("switch_degC", "diode_degC", "winding_degC", "iron_degC", "magnet_degC")
-
-
-@dataclass(frozen=True)
-class Warming:
-    """How a heated point runs.  settle_s: before the first window of losses; window_s: of losses; lag_s: of the derating;
-    after_s, measure_s: at the end, once temperatures have met; derates_degC: (junction, winding, magnet) from which torque is
-    reduced, infinite where nothing is; to_the_end: also where the torque asked for is too much for the temperatures."""
-
-    settle_s: float
-    window_s: float
-    lag_s: float
-    after_s: float
-    measure_s: float
-    derates_degC: tuple
-    to_the_end: bool = False
-
-    @property
-    def longest_s(self):
-        """Length of the run where temperatures are slow to meet."""
-        steps = MOST_STEPS * (FILTERS * self.lag_s + 1.5 * self.window_s)
-        return self.settle_s + steps + 1.5 * SLOW_RUN * self.lag_s + self.after_s + 2.0 * self.measure_s
-
-    @property
-    def slow_window_s(self):
-        """Window of losses while temperatures go slowly."""
-        return min(self.window_s, self.lag_s)
-
-
-def warming(scenario, window, to_the_end):
-    """(Scenario, Window of the point, see Warming) => Warming."""
-    lag_s = scenario.controller.tuning.get("derating_filter_s", 0.05)
-    lag_s = float(lag_s) if isinstance(lag_s, (int, float)) else 0.05
-    turns = max(1, math.ceil(WINDOW_S / window.length_s - 1e-9))
-    machine = scenario.machine.heat
-    limits = (
-        scenario.inverter.derate_from_degC, machine and machine.derate_from_winding_degC,
-        machine and machine.derate_from_magnet_degC,
-    )  # fmt: skip
-    return Warming(
-        window.settle_s, turns * window.length_s, max(lag_s, 0.02), window.tau_s, max(2, turns) * window.length_s,
-        tuple(math.inf if limit is None else float(limit) for limit in limits), to_the_end,
-    )  # fmt: skip
 
 
 def run_warm(member, step, check, plan):
@@ -80,18 +34,19 @@ def run_warm(member, step, check, plan):
         distance = drive.losses(plan.window_s)
         if not drive.running or drive.farthest(distance) < CLOSE_K:
             break
-        if way.before is None and not plan.to_the_end and drive.above(drive.place + distance, TOO_HOT_K):
+        too_hot = way.before is None and drive.above(drive.place + distance, TOO_HOT_K)
+        if too_hot and not plan.to_the_end:
             return math.inf
-        if way.turned(distance) and drive.above(drive.place):
+        if too_hot or way.turned(distance) and drive.above(drive.place):
             derated = True
-            drive.go_slowly(way.before)
+            drive.rest_derated(*((drive.place, distance) if too_hot else (drive.place - way.before, way.before)))
             break
         drive.put(way.next(drive.place, distance))
         if drive.above(drive.place, -NEAR_DERATING_K):
             drive.run(FILTERS * plan.lag_s)
     drive.run(plan.after_s)
-    left_K = drive.farthest(drive.losses(plan.measure_s))
-    return left_K / STEEP if derated else left_K
+    distance = drive.losses(plan.measure_s)
+    return drive.limiting_step(distance)[1] * FAR_K / 0.3 if derated else drive.farthest(distance)
 
 
 class _Drive:
@@ -104,7 +59,14 @@ class _Drive:
         self._tick_s = member.scenario.tick_s
         self._like = _fields(member.states)
         self.place = _flat(self._like)
-        self.seen = _flat({name: np.full_like(value, name in _SEEN) for name, value in self._like.items()}) > 0.0
+        self.seen = self._where(*_SEEN)
+        self._devices = self._where("switch_degC", "diode_degC")
+        self._winding, self._magnet = (int(np.flatnonzero(self._where(name))[0]) for name in ("winding_degC", "magnet_degC"))
+        self._coolest = self.place.copy()
+        self._derated = None  # (component, temperature, distance) of the last step where a temperature derates
+
+    def _where(self, *names):
+        return _flat({name: np.full_like(value, name in names) for name, value in self._like.items()}) > 0.0
 
     @property
     def running(self):
@@ -136,28 +98,54 @@ class _Drive:
         self.place = place
         begin_warm(self._member.params, self._member.states, self._shaped(place))
 
-    def go_slowly(self, before):
-        """(way that led here) => temperatures from where derating begins on that way on, slowly until they rest."""
+    def rest_derated(self, cold, way):
+        """(a place, a way from there that ends too hot) => temperatures which the losses of the torque that is left hold."""
         plan = self._plan
-        self.put(self._into_derating(self.place - before))
-        part = -math.expm1(-plan.slow_window_s / (SLOW * plan.lag_s))
-        resting = 0
-        for _ in range(math.ceil(SLOW_RUN * plan.lag_s / plan.slow_window_s)):
-            distance = self.losses(plan.slow_window_s)
-            resting = resting + 1 if self.farthest(distance) < STEEP * CLOSE_K else 0
-            if not self.running or resting > FILTERS:
+        self.put(self._into_derating(cold, way))
+        for _ in range(MOST_DERATED):
+            self.run(FILTERS * plan.lag_s)
+            distance = self.losses(plan.window_s)
+            place, step_K = self.limiting_step(distance)
+            if not self.running or step_K < CLOSE_DERATED_K and self.farthest(distance) < FAR_K:
                 break
-            self.put(self.place + part * distance)
+            self.put(place)
 
-    def _into_derating(self, cold):
-        """(a place from which one came) => where on the way to the present one a temperature begins to derate, and a bit on."""
-        beyond = [
-            (limit + INTO_DERATING_K - before) / (now - before)
-            for before, now, limit in zip(self._limited(cold), self._limited(self.place), self._plan.derates_degC, strict=True)
-            if now > limit + INTO_DERATING_K > before
-        ]
-        share = min(beyond, default=1.0)
-        return cold + share * (self.place - cold)
+    def limiting_step(self, distance):
+        """(way (n,)) => Newton's next place, and how far it moves the temperature that derates most [K].
+
+        Losses, and what they heat over the coolant, go with the square of the torque that is left, which falls in a straight
+        line to the highest temperature: d target/d temperature = -2 (target - coolant)/(highest - temperature).
+        """
+        limited, plan = self._limited(self.place), self._plan
+        left = [(highest - now) / (highest - start) if math.isfinite(start) else math.inf
+                for now, start, highest in zip(limited, plan.derates_degC, plan.highest_degC, strict=True)]  # fmt: skip
+        most = int(np.argmin(left))
+        at = self._limited_at(self.place)[most]
+        room = max(plan.highest_degC[most] - limited[most], 0.2)
+        target = self.place + distance
+        slope = 2.0 * (target - self._coolest) / room
+        known = 1.0 + max(float(slope[at]), 0.0)
+        found = self._steepness(at, float(distance[at]), known)
+        # Never near the highest temperature, where nothing would be left to tell where to go.
+        step = min(max(float(distance[at]) / found, -10.0), 0.5 * room)
+        place = target - slope * (found / known) * step
+        place[at] = self.place[at] + step
+        return place, abs(step)
+
+    def _steepness(self, at, distance, known):
+        """(component that derates, its distance [K], the formula's steepness) => the secant's, where that is alike."""
+        found, last, here = known, self._derated, (at, float(self.place[at]), distance)
+        if last is not None and last[0] == at and abs(here[1] - last[1]) > 1e-6:
+            secant = (last[2] - distance) / (here[1] - last[1])
+            found = secant if 0.4 * known < secant < 1.2 * known else known
+        self._derated = here
+        return found
+
+    def _into_derating(self, cold, way):
+        """(a place, a way from there) => where on it a temperature begins to derate, and a bit on; its end where none does."""
+        limits = zip(self._limited(cold), self._limited(cold + way), self._plan.derates_degC, strict=True)
+        enters = [(at - a) / (b - a) for a, b, limit in limits if b > (at := limit + INTO_DERATING_K) > a]
+        return cold + min(enters, default=1.0) * way
 
     def above(self, place, kelvin=0.0):
         """(place, K) => True where a temperature stands so far above the one from which torque is reduced."""
@@ -165,9 +153,12 @@ class _Drive:
 
     def _limited(self, place):
         """Hottest junction, winding, magnet [degC]."""
-        fields = self._shaped(place)
-        hottest = max(float(np.max(fields["switch_degC"])), float(np.max(fields["diode_degC"])))
-        return hottest, float(fields["winding_degC"]), float(fields["magnet_degC"])
+        return tuple(float(place[at]) for at in self._limited_at(place))
+
+    def _limited_at(self, place):
+        """Where these stand in a place."""
+        devices = np.flatnonzero(self._devices)
+        return int(devices[np.argmax(place[devices])]), self._winding, self._magnet
 
     def farthest(self, distance):
         """(way (n,)) => the greatest of its temperatures [K]."""

@@ -9,11 +9,12 @@ from simcore.kernel import sources_key
 from simcore.loop.ensemble import iterate_ensemble
 from simcore.loop.loading import load_controller
 from simcore.scenario import ScenarioError
-from simcore.study.efficiency_map.heat import FAR_K, run_warm, warming
+from simcore.study.efficiency_map.heat import FAR_K, run_warm
 from simcore.study.efficiency_map.measured import measured, too_hot
 from simcore.study.efficiency_map.point import as_row, failed_point, from_row, point_of
 from simcore.study.efficiency_map.rig import heated, point_scenario, with_heat
-from simcore.study.efficiency_map.window import ROUNDS, Windows
+from simcore.study.efficiency_map.warming import warming
+from simcore.study.efficiency_map.window import ROUNDS, Windows, greatest_torque_Nm
 from simcore.study.machine_torque import Machine
 
 BEYOND = 1.2  # times the greatest torque: who asks for so much wants to know what the drive gives
@@ -51,8 +52,7 @@ class MapJob:
     @cached_property
     def greatest_Nm(self):
         """Greatest torque of the machine at its current limit [Nm]."""
-        machine = Machine(self.scenario)
-        return machine.greatest_torque(machine.max_current_A)
+        return greatest_torque_Nm(self.scenario)
 
     @cached_property
     def apparent_W(self):
@@ -87,7 +87,7 @@ class MapJob:
     def at(self, index, values, round_=0):
         """(number, (speed, torque), round) => Scenario of the run.  Raises ScenarioError."""
         speed_rpm, torque_Nm = values
-        duration_s = self.windows.at(speed_rpm, round_).duration_s
+        duration_s = self.windows.at(speed_rpm, torque_Nm, round_).duration_s
         start_A = self.start_A(speed_rpm, torque_Nm)
         return point_scenario(self.document, self.path, speed_rpm, torque_Nm, duration_s, start_A, self.scenario.tick_s)
 
@@ -109,7 +109,8 @@ class MapJob:
         """(number, (speed, torque), round) => (Scenario to run, its Warming or None)."""
         if self._cold_document is None:
             return self.at(index, values, round_), None
-        plan = warming(self._cold_scenario, self.windows.at(values[0], round_), abs(values[1]) > BEYOND * self.greatest_Nm)
+        to_the_end = abs(values[1]) > BEYOND * self.greatest_Nm
+        plan = warming(self._cold_scenario, self.windows.at(*values, round_), to_the_end)
         start_A, tick_s = self.start_A(*values), self.scenario.tick_s
         return point_scenario(self._cold_document, self.path, *values, plan.longest_s, start_A, tick_s), plan
 
@@ -156,8 +157,8 @@ class MapJob:
                 return None
             if math.isinf(far):
                 return too_hot(recording)
-            speed_rpm = recording.scenario.load.speed_rpm.at(0.0)
-            found = measured(recording, self.windows.at(speed_rpm, round_), self.greatest_Nm, self.apparent_W)
+            window = self.windows.at(recording.scenario.load.speed_rpm.at(0.0), round_=round_)
+            found = measured(recording, window, self.greatest_Nm, self.apparent_W)
             return found if plan is None or far <= FAR_K else found.also_moving(f"a temperature is {far:.3g} K from its rest")
 
         for result in iterate_ensemble(members(), take, workers=workers, progress=progress, drive=drive):

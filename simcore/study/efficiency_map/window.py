@@ -13,9 +13,11 @@ _LEAST_TICKS = 40
 
 
 class Window(NamedTuple):
-    """settle_s: before the first window; length_s of each of the two windows at the end; periods in one, NaN where the window
-    is fixed because a period would take too long (or the shaft stands); tau_s: slowest time constant of the winding."""
+    """slew_s: until the torque asked for is there; settle_s: from then on, before the first window; length_s of each of the two
+    windows at the end; periods in one, NaN where the window is fixed, as a period would take too long or the shaft stands;
+    tau_s: slowest time constant of the winding."""
 
+    slew_s: float
     settle_s: float
     length_s: float
     periods: float
@@ -23,11 +25,11 @@ class Window(NamedTuple):
 
     @property
     def duration_s(self):
-        return self.settle_s + 2.0 * self.length_s
+        return self.slew_s + self.settle_s + 2.0 * self.length_s
 
 
 class Windows:
-    """(Scenario) => the window of a point by its speed.
+    """(Scenario) => the window of a point by its speed and torque.
 
     A current loop that cancels the winding's pole forgets a wrong voltage only as fast as the winding itself, with L/R
     (README, built-in controller); that is what a point waits for.
@@ -37,18 +39,21 @@ class Windows:
         self.tau_s = _time_constant_s(scenario)
         self._pole_pairs, self._turn = scenario.machine.pole_pairs, repeating_periods(scenario)
         self._least_s = max(LEAST_S, 0.25 * self.tau_s, _LEAST_TICKS * scenario.tick_s)
-        self._slew_s = _slew_s(scenario)
+        slew = scenario.controller.tuning.get("torque_slew_Nm_per_s", 0.0)
+        self._slew = float(slew) if isinstance(slew, (int, float)) and slew > 0.0 else math.inf
+        self._greatest_Nm = greatest_torque_Nm(scenario)
 
-    def at(self, speed_rpm, round_=0):
-        """(speed, round from 0 on) => Window."""
-        settle_s = 3**round_ * SETTLE_CONSTANTS * self.tau_s + self._slew_s
+    def at(self, speed_rpm, torque_Nm=math.inf, round_=0):
+        """(speed, torque, round from 0 on) => Window."""
+        slew_s = min(abs(torque_Nm), self._greatest_Nm) / self._slew
+        settle_s = 3**round_ * SETTLE_CONSTANTS * self.tau_s
         least_s = 2**round_ * self._least_s
         frequency_Hz = abs(speed_rpm) / 60.0 * self._pole_pairs / self._turn
         if frequency_Hz * LONGEST_PERIOD_S < 1.0:
             length_s = max(STANDSTILL_S, least_s)
-            return Window(settle_s, length_s, math.nan, self.tau_s)
+            return Window(slew_s, settle_s, length_s, math.nan, self.tau_s)
         turns = math.ceil(least_s * frequency_Hz * (1.0 - 1e-9))
-        return Window(settle_s, turns / frequency_Hz, float(turns * self._turn), self.tau_s)
+        return Window(slew_s, settle_s, turns / frequency_Hz, float(turns * self._turn), self.tau_s)
 
 
 def repeating_periods(scenario):
@@ -69,10 +74,7 @@ def _time_constant_s(scenario):
     return min(max(tau_s, _SHORTEST_TAU_S), _LONGEST_TAU_S)
 
 
-def _slew_s(scenario):
-    """Time that the controller's own torque slew takes to the greatest torque [s]."""
-    slew = scenario.controller.tuning.get("torque_slew_Nm_per_s", 0.0)
-    if not isinstance(slew, (int, float)) or not slew > 0.0:
-        return 0.0
+def greatest_torque_Nm(scenario):
+    """(Scenario) => greatest torque of the machine at its current limit [Nm]."""
     machine = Machine(scenario)
-    return machine.greatest_torque(machine.max_current_A) / slew
+    return machine.greatest_torque(machine.max_current_A)
