@@ -14,7 +14,7 @@ from shared_benches import BASE, MACHINE_D, merge
 
 from simcore import Bench
 from simcore.scenario.reader import scenario_from
-from simcore.study.efficiency_map.approach import Approach
+from simcore.study.efficiency_map.approach import Approach, SteepRoot
 from simcore.study.efficiency_map.study import run_map
 
 P, R, PSI, MOST_A, COOLANT = 4, 0.010, 0.06, 300.0, 60.0
@@ -115,6 +115,22 @@ def test_the_way_to_a_fixed_point_of_a_line_is_short():
     for _ in range(12):
         x = way.next(x, a @ x + b - x)
     assert np.max(np.abs(x - wanted)) < 0.05
+
+
+@pytest.mark.parametrize("kink", [150.0, 168.0, 171.0])
+def test_the_root_of_a_function_that_is_flat_before_a_kink_is_found(kink):
+    """f(x) = least(150 + 0.2 (x - 150), what a torque cut from 165 to 180 heats) - x, as a derated winding has it."""
+
+    def f(x):
+        left = min(max((180.0 - x) / 15.0, 0.0), 1.0)
+        return min(kink + 0.2 * (x - 150.0), 60.0 + 290.0 * left**2) - x
+
+    root, x, wanted = SteepRoot(180.0), 168.0, brentq(f, 100.0, 180.0)
+    for _ in range(10):
+        if abs(f(x)) < 0.3:
+            break
+        x = root.next(x, f(x), 1.0 + 2.0 * max(f(x) + x - 60.0, 0.0) / (180.0 - x))
+    assert x == pytest.approx(wanted, abs=0.4 if kink < 160.0 else 0.05)
 
 
 def test_a_map_without_heat_keeps_its_given_temperatures():

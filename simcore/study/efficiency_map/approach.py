@@ -30,3 +30,40 @@ class Approach:
     def turned(self, f):
         """True where f points back, against the distance before."""
         return self.before is not None and float(f[self._seen] @ self.before[self._seen]) < 0.0
+
+
+class SteepRoot:
+    """next(x, f, steepness) => where to ask next for the root of a falling function, f found at x.
+
+    steepness: -df/dx as a formula has it near the root; the secant's is taken where it is alike.  The function may be flat
+    before a kink, so the root is kept between two ends (the upper one `highest` at first), which are halved where a step of
+    Newton's brings little.
+    """
+
+    def __init__(self, highest):
+        self._low, self._high = None, (highest, -np.inf)
+        self._last = None
+
+    def next(self, x, f, steepness):
+        last, self._last = self._last, (x, f)
+        if f > 0.0:
+            self._low = (x, f)
+        else:
+            self._high = (x, f)
+        top = self._high[0]
+        ahead = x + f / _alike(steepness, last, (x, f))
+        brings_little = last is not None and f * last[1] > 0.0 and abs(f) > 0.5 * abs(last[1])
+        if self._low is None:
+            # Where it is flat it still falls about as fast as x rises.
+            return x + max(f, -10.0) if brings_little else max(ahead, x - 10.0)
+        if brings_little or not self._low[0] < ahead < top:
+            return 0.5 * (self._low[0] + top)
+        return min(ahead, 0.5 * (x + top)) if f > 0.0 else ahead
+
+
+def _alike(steepness, last, here):
+    """The steepness between two points where it is like the formula's, else the formula's."""
+    if last is None or abs(here[0] - last[0]) < 1e-9:
+        return steepness
+    secant = (last[1] - here[1]) / (here[0] - last[0])
+    return secant if 0.4 * steepness < secant < 1.2 * steepness else steepness

@@ -1,9 +1,9 @@
 """Each point at its thermal steady state, found while its run goes on.
 
 A window's mean losses tell where they would hold every temperature (loop/thermal_steady.py); the run is put there, a few times,
-as losses follow temperature.  Where a temperature derates the torque they follow it steeply, and this would swing back and
-forth: there the slope is about known (torque in a straight line between two temperatures, losses as its square), and Newton's
-way with it leads to where the drive rests.  Checked: tests/study/test_efficiency_map_heat.py.
+as losses follow temperature.  Where a temperature derates the torque they follow it so steeply that this would swing back and
+forth: there the root is looked for along that temperature (approach.py), whose slope is about known: torque in a straight line
+between two temperatures, losses as its square.  Checked: tests/study/test_efficiency_map_heat.py.
 """
 
 import math
@@ -12,7 +12,7 @@ import numpy as np
 
 from simcore.loop.records import OK
 from simcore.loop.thermal_steady import KEPT, begin_warm, forget_losses, jump_to_steady
-from simcore.study.efficiency_map.approach import Approach
+from simcore.study.efficiency_map.approach import Approach, SteepRoot
 from simcore.study.efficiency_map.warming import FILTERS, MOST_DERATED, MOST_STEPS
 
 CLOSE_K, FAR_K = 0.3, 1.0  # met; so far off in the end that the point counts as unsteady
@@ -63,7 +63,7 @@ class _Drive:
         self._devices = self._where("switch_degC", "diode_degC")
         self._winding, self._magnet = (int(np.flatnonzero(self._where(name))[0]) for name in ("winding_degC", "magnet_degC"))
         self._coolest = self.place.copy()
-        self._derated = None  # (component, temperature, distance) of the last step where a temperature derates
+        self._roots = {}  # number of a limit => its SteepRoot, and the targets on either side of it
 
     def _where(self, *names):
         return _flat({name: np.full_like(value, name in names) for name, value in self._like.items()}) > 0.0
@@ -111,7 +111,7 @@ class _Drive:
             self.put(place)
 
     def limiting_step(self, distance):
-        """(way (n,)) => Newton's next place, and how far it moves the temperature that derates most [K].
+        """(way (n,)) => the next place, and about how far the temperature that derates most is from its rest [K].
 
         Losses, and what they heat over the coolant, go with the square of the torque that is left, which falls in a straight
         line to the highest temperature: d target/d temperature = -2 (target - coolant)/(highest - temperature).
@@ -121,30 +121,29 @@ class _Drive:
                 for now, start, highest in zip(limited, plan.derates_degC, plan.highest_degC, strict=True)]  # fmt: skip
         most = int(np.argmin(left))
         at = self._limited_at(self.place)[most]
-        room = max(plan.highest_degC[most] - limited[most], 0.2)
         target = self.place + distance
-        slope = 2.0 * (target - self._coolest) / room
-        known = 1.0 + max(float(slope[at]), 0.0)
-        found = self._steepness(at, float(distance[at]), known)
-        # Never near the highest temperature, where nothing would be left to tell where to go.
-        step = min(max(float(distance[at]) / found, -10.0), 0.5 * room)
-        place = target - slope * (found / known) * step
-        place[at] = self.place[at] + step
-        return place, abs(step)
+        slopes = 2.0 * (target - self._coolest) / max(plan.highest_degC[most] - limited[most], 0.2)
+        steepness = 1.0 + max(float(slopes[at]), 0.0)
+        if most not in self._roots:
+            self._roots[most] = SteepRoot(plan.highest_degC[most]), {}
+        root, ends = self._roots[most]
+        here = float(self.place[at])
+        ends[distance[at] > 0.0] = (here, target)
+        there = root.next(here, float(distance[at]), steepness)
+        place = self._between(ends, there) if len(ends) == 2 else target - slopes * (there - here)
+        place[at] = there
+        return place, abs(float(distance[at])) / steepness
 
-    def _steepness(self, at, distance, known):
-        """(component that derates, its distance [K], the formula's steepness) => the secant's, where that is alike."""
-        found, last, here = known, self._derated, (at, float(self.place[at]), distance)
-        if last is not None and last[0] == at and abs(here[1] - last[1]) > 1e-6:
-            secant = (last[2] - distance) / (here[1] - last[1])
-            found = secant if 0.4 * known < secant < 1.2 * known else known
-        self._derated = here
-        return found
+    def _between(self, ends, there):
+        """({False, True: (temperature, target)}, temperature) => the targets in between, by straight lines."""
+        (a, cold), (b, hot) = ends[True], ends[False]
+        share = min(max((there - a) / (b - a), 0.0), 1.0) if b > a else 0.5
+        return cold + share * (hot - cold)
 
     def _into_derating(self, cold, way):
         """(a place, a way from there) => where on it a temperature begins to derate, and a bit on; its end where none does."""
         limits = zip(self._limited(cold), self._limited(cold + way), self._plan.derates_degC, strict=True)
-        enters = [(at - a) / (b - a) for a, b, limit in limits if b > (at := limit + INTO_DERATING_K) > a]
+        enters = [max(at - a, 0.0) / (b - a) for a, b, limit in limits if b > max(at := limit + INTO_DERATING_K, a)]
         return cold + min(enters, default=1.0) * way
 
     def above(self, place, kelvin=0.0):
