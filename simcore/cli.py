@@ -252,6 +252,28 @@ def gateplan(scenario, margin_V, most_V_per_ns, link_V, cycle, **options):
 
 @main.command()
 @click.argument("scenario")
+@click.option("--list", "list_", metavar="NAME|FILE.toml", help="Faults to put in; by default the shipped traction list.")
+@click.option("--speed-rpm", metavar="a:b:n", help="Speeds; by default four up to the greatest.")
+@click.option("--torque-Nm", "torque_Nm", metavar="a:b:n", help="Torques; by default three.")
+@click.option("--link-V", "link_V", type=float, multiple=True, help="Link voltages of a source; by default the scenario's.")
+@_study_options
+def faults(scenario, list_, speed_rpm, torque_Nm, link_V, **options):
+    """Put every fault of a list into SCENARIO's drive at every operating point, monitored and not.
+
+    Tells whether and by which check it is noticed, how long that and the safe state take, currents, torque, link voltage
+    meanwhile, false alarms of healthy drives, and compares safe states over speed. Writes faults.csv, coverage.csv, pictures
+    and faults.html. Exit status: 0 all noticed in time without false alarm, 1 not so, 2 wrong input, 3 could not finish, 130
+    stopped by Ctrl-C; the same call goes on.
+    """
+    asked = _options(**options)
+    from simcore.study.fault_study.command import faults_file
+
+    wanted = {"list": list_, "speed_rpm": speed_rpm, "torque_Nm": torque_Nm, "link_V": link_V}
+    sys.exit(faults_file(scenario, wanted, asked))
+
+
+@main.command()
+@click.argument("scenario")
 @click.option("--current-A", "current_A", type=float, help="Length of the current vector; by default 30 % of max_current_A.")
 @click.option("--starts", default=24, show_default=True, help="Start angles, even all around.")
 @click.option("--error-deg", default=2.0, show_default=True, help="Error that is allowed, electrical degrees.")

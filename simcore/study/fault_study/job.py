@@ -1,0 +1,159 @@
+"""The runs of the study: a drive on a rig at an operating point, a fault after a while, with and without the monitor."""
+
+from collections import Counter
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+
+from simcore.kernel import sources_key
+from simcore.loop.ensemble import iterate_ensemble
+from simcore.scenario import ScenarioError
+from simcore.scenario.reader import scenario_from
+from simcore.study.fault_study.case import FaultCase
+from simcore.study.fault_study.point import FaultPoint, as_row, failed_point, from_row, seen
+
+LEAD_s = 0.08  # before the fault: the drive is steady
+AFTER_s = 0.05  # beyond the longest tolerance time
+HEALTHY = -1
+REACTIONS = ("gates_off", "active_short_low", "ramp_down")  # case -2 - k of the comparison of safe states
+MONITOR = {"part": "safety/traction"}
+_LEFT_OUT = ("commands", "expect", "fault", "scope", "cycle", "driver", "template", "tolerance", "baseline", "safety", "run")
+# Of healthy sensors, in per cent or degrees: standard deviations (common practice, no source).
+GAIN, OFFSET_SHARE, ANGLE_DEG, RESOLVER = 0.01, 0.003, 1.0, 0.003
+
+
+@dataclass(frozen=True)
+class FaultJob:
+    """What all runs share; goes to other processes as plain data.  document, path: the scenario; cases: FaultCases as tuples;
+    safety: its [safety] or the shipped monitor."""
+
+    document: dict
+    path: str
+    cases: tuple
+    safety: dict
+    sources: str = ""
+
+    as_row, from_row = staticmethod(as_row), staticmethod(from_row)
+
+    @classmethod
+    def of(cls, scenario, cases):
+        """(Scenario, FaultCases) => FaultJob."""
+        document = {name: table for name, table in scenario.resolved.items() if name not in _LEFT_OUT}
+        run = {key: value for key, value in scenario.resolved.get("run", {}).items() if key in ("substeps", "seed")}
+        controller = dict(document.get("controller", {}))
+        if scenario.controller.mode == "speed":
+            controller["mode"] = "torque"
+        document |= {"run": run, "controller": controller}
+        safety = scenario.resolved.get("safety") or MONITOR
+        return cls(document, str(scenario.path), tuple(tuple(case) for case in cases), safety, sources_key())
+
+    @property
+    def identity(self):
+        """Plain values that shape the points besides document and sources."""
+        return ["faults", self.cases, self.safety]
+
+    @cached_property
+    def longest_s(self):
+        return max([tolerance for _, _, tolerance in self.cases], default=0.1)
+
+    def at(self, index, values):
+        """(number, values of FaultPoint) => Scenario.  Raises ScenarioError."""
+        case, speed_rpm, torque_Nm, link_V, monitored, draw = values
+        document = dict(self.document)
+        tolerance_s = self.longest_s
+        if case >= 0:
+            name, table, tolerance_s = FaultCase(*self.cases[case])
+            document["fault"] = [{**table, "at_s": LEAD_s}]
+        document |= self._load(speed_rpm, case)
+        document["commands"] = {"torque_Nm": float(torque_Nm)}
+        if link_V > 0.0:
+            document["supply"] = _supply_at(document["supply"], link_V)
+        if monitored:
+            document["safety"] = self.safety
+        if case < HEALTHY:
+            document |= self._safe_state(REACTIONS[-2 - case], torque_Nm)
+        if case == HEALTHY and draw > 0:
+            document["sensors"] = _drawn_sensors(document, draw)
+        duration = LEAD_s + tolerance_s + AFTER_s
+        document["run"] = document["run"] | {"duration_s": duration, "record_every": 1}
+        return scenario_from(document, Path(self.path))
+
+    def _load(self, speed_rpm, case):
+        """An imposed speed; its own load for a fault of the shaft."""
+        initial = dict(self.document.get("initial", {}))
+        if case >= 0 and FaultCase(*self.cases[case]).of_the_shaft and self.document["load"].get("kind") != "rig":
+            return {"initial": initial | {"speed_rpm": float(speed_rpm)}}
+        initial.pop("speed_rpm", None)
+        return {"load": {"kind": "rig", "speed_rpm": float(speed_rpm)}, "initial": initial}
+
+    def _safe_state(self, reaction, torque_Nm):
+        """A command that no drive follows, so that one check trips with this reaction, and nothing else watches."""
+        return {
+            "safety": {"command_implausible": {"reaction": reaction, "debounce_s": 0.0}, "ramp_down": {"then": "hold"}},
+            "fault": [{"kind": "command_implausible", "command": "torque_Nm", "value": 1e6, "at_s": LEAD_s}],
+        }
+
+    def here(self, todo, workers=None, progress=None):
+        """([(number, values), ...]) => FaultPoints as they finish, on all cores (or `workers`) of this process."""
+        refused, order = [], []
+
+        def members():
+            for index, values in todo:
+                try:
+                    scenario = self.at(index, values)
+                except ScenarioError as error:
+                    refused.append(failed_point(index, values, "; ".join(error.problems)))
+                    continue
+                order.append((index, values))
+                yield scenario
+
+        tell = None if progress is None else lambda done: progress(done + told)
+        told = 0
+        for result in iterate_ensemble(members(), _taken, workers=workers, progress=tell):
+            while refused:
+                told += 1
+                yield refused.pop()
+            index, values = order[result.index]
+            if result.value is None:
+                yield failed_point(index, values, result.error or "nothing was recorded")
+            else:
+                yield FaultPoint(index, tuple(values), *result.value, result.error or "")
+        yield from refused
+
+    def __getstate__(self):
+        """Without what was made from it here."""
+        names = type(self).__dataclass_fields__
+        return {name: value for name, value in self.__dict__.items() if name in names}
+
+
+def _taken(recording):
+    return None if len(recording) == 0 else seen(recording, LEAD_s)
+
+
+def _supply_at(supply, link_V):
+    if supply.get("kind", "source") != "source":
+        rule = f'supply.kind = "{supply["kind"]}" sets its own voltage'
+        raise ScenarioError([f"--link-V: {rule}. Leave it out, or take a source."])
+    return supply | {"voltage_V": float(link_V)}
+
+
+def _drawn_sensors(document, draw):
+    """Sensors inside their tolerances: gains, zeros and angles drawn anew for each number."""
+    random = np.random.default_rng(draw)
+    sensors = {name: dict(table) for name, table in document.get("sensors", {}).items()}
+    current, position = sensors.setdefault("current", {}), sensors.setdefault("position", {})
+    current["gain"] = [float(1.0 + GAIN * value) for value in random.standard_normal(3)]
+    top_A = document["machine"]["max_current_A"]
+    current["offset_A"] = [float(OFFSET_SHARE * top_A * value) for value in random.standard_normal(3)]
+    if position.get("kind") == "resolver":
+        position["amplitude_imbalance"] = float(RESOLVER * random.standard_normal())
+        position["quadrature_error_deg"] = float(0.3 * random.standard_normal())
+        position["mounting_offset_deg"] = float(ANGLE_DEG * random.standard_normal())
+    return sensors
+
+
+def kinds(cases):
+    """(FaultCases) => Counter of their kinds."""
+    return Counter(case.table.get("kind") for case in cases)
