@@ -11,7 +11,7 @@ from simcore.study.fault_study.point import NUMBERS
 
 SAFETY_CAUTION = (
     "Gates off (STO in IEC 61800-5-2) is no torque-free state above the speed at which the EMF reaches the link voltage; an "
-    "active short circuit is not STO, its braking torque remains. Thresholds and times belong into the functional-safety process "
+    "active short circuit is not STO, its braking torque remains. Thresholds and times belong to the functional-safety process "
     "of the vehicle (ISO 26262: fault-tolerant time interval). This study certifies nothing."
 )
 
