@@ -26,7 +26,7 @@ def drive(**change):
     document = merge(BASE, {
         "machine": MACHINE_E | {"max_speed_rpm": 12000}, "controller": {"mode": "torque"},
         "sensors": {"position": {"kind": "resolver"}}, "inverter": {"link_capacitance_F": 1e-3},
-        "supply": {"resistance_ohm": 0.02},
+        "supply": {"resistance_ohm": 0.05},
     })  # fmt: skip
     document["commands"] = {"torque_Nm": 50.0}
     return scenario_from(merge(document, change), path="drive.toml")
