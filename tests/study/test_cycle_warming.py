@@ -108,3 +108,30 @@ def test_losses_follow_the_temperatures(hard_driven):
     for name in ("copper", "conduction"):
         assert by_map[name] == pytest.approx(loop[name], rel=0.02)
     assert abs(hard_driven.compared["net_percent"]) < 0.5
+
+
+def test_a_warm_start_is_where_the_mean_losses_hold_it():
+    n = 2000
+    given = losses(n, np.random.default_rng(4))
+    told = warming(initial="steady").temperatures(given)
+    copper, iron = given["copper"].mean(), given["iron"].mean()
+    stator = 65.0 + 0.015 * (copper + iron)
+    assert told["iron"][0] == pytest.approx(stator, rel=1e-9)
+    assert told["winding"][0] == pytest.approx(stator + 0.03 * copper, rel=1e-9)
+    assert told["magnet"][0] == pytest.approx(stator + 0.1 * 0.2 * iron, rel=1e-9)
+
+
+def test_the_loop_begins_as_warm_as_the_map():
+    """After many rounds of one cycle: winding, iron, magnets and sink begin above the coolants, alike in both modes."""
+    scenario = car(
+        machine={"heat": MACHINE | {"initial": "steady"}},
+        inverter={"heat": INVERTER | {"initial": "steady"}, "devices": {"on_resistance_ohm": [[25.0, 0.004], [150.0, 0.008]]}},
+    )  # fmt: skip
+    hop = Cycle("hop", np.array([0.0, 3.0, 6.0, 7.0]), np.array([0.0, 40.0, 0.0, 0.0]))
+    result = drive_cycle(scenario, hop, "both")
+    loop, by_map = result.courses["loop"], result.courses["map"]
+    for name in ("winding", "iron", "sink"):
+        first = loop.temperatures_degC[name][0]
+        assert first > 65.0 if name != "sink" else first > 60.2
+        assert first == pytest.approx(by_map.temperatures_degC[name][0], abs=0.05)
+    assert abs(loop.audit["residual_relative"]) < 1e-4

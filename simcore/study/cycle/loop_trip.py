@@ -5,14 +5,18 @@ import math
 import numpy as np
 
 from simcore.loop import Bench, RunError
+from simcore.loop.errors import controller_sentence, where
 from simcore.loop.records import LOAD, OK, TORQUE
+from simcore.loop.thermal_steady import wanted_steady
 from simcore.scenario import ScenarioError
 from simcore.scenario.controller import MODES, Commands, Initial
 from simcore.scenario.profile import Profile
 from simcore.scenario.reader import scenario_from
 from simcore.study.cycle.course import Course
 from simcore.study.cycle.driver import Driver
+from simcore.study.cycle.map_trip import MapTrip
 from simcore.study.cycle.road import Vehicle
+from simcore.study.cycle.steady import begun_cold, warm_up
 from simcore.study.machine_torque import greatest_torque
 
 TELL_EVERY = 50  # looks between two calls of progress
@@ -40,7 +44,7 @@ class LoopTrip:
         greatest = greatest_torque(scenario)
         slope = scenario.load.grade_percent
         self.driver = Driver(scenario.driver, self.vehicle, cycle, self.step_s, self.looks, greatest, slope)
-        self.scenario = self._driven(scenario)
+        self.scenario = self._driven(begun_cold(scenario))
         self.bench = Bench(self.scenario)
         if not hasattr(self.bench.controller, "compiled_step"):
             raise self._in_python()
@@ -71,6 +75,8 @@ class LoopTrip:
         member, step = self.bench.member()
         if step is None:
             raise self._in_python()
+        if wanted_steady(self.original):
+            warm_up(member, MapTrip(self.original, self.cycle).run())
         brake_J, ended = self._drive(member, step, progress)
         recording = member.close()
         if recording.error is not None and len(recording.time_s) == 0:
@@ -105,7 +111,12 @@ class LoopTrip:
             asked[k] = torque
             places.ask(torque, brake, driver.weight_Nm(k), first=k == 0)
             before = places.dry_J.item()
-            run(*common, min((k + 1) * self.ticks_per_look, ticks), ticks, 0, *own)
+            try:
+                run(*common, min((k + 1) * self.ticks_per_look, ticks), ticks, 0, *own)
+            except Exception as error:
+                place = f" at {where(self.scenario, int(member.states['tick'][0]))}"
+                member.problem = controller_sentence(self.bench.controller, "update", error, place, inside=False)
+                break
             brake_J[k] = (places.dry_J.item() - before) * places.brake_share(brake)
             if places.status.item() != OK:
                 break
@@ -118,6 +129,10 @@ class LoopTrip:
         member.wall_s = _clock() - begun
         self.asked_Nm, self.closing_charge = asked, places.charge.item() if battery else math.nan
         return brake_J, ended
+
+    def _left_out(self):
+        if self.original.fault:
+            yield "A cycle leaves out the faults of the scenario."
 
     def _course(self, recording, brake_J, ended):
         rows, every = len(recording.time_s), self.rows_every
@@ -145,7 +160,7 @@ class LoopTrip:
             temperatures_degC={name: recording[signal] for name, signal in temperatures.items()}, climbing_W=weight_W,
             kinetic_J=stored.pop("kinetic"), stored_J=sum(stored.values()), closing_charge=self.closing_charge,
             ended=ended or recording.error or "", empty=ended == "empty", wall_s=recording.timing["wall_s"],
-            audit=recording.audit, told=tuple(recording.findings),
+            audit=recording.audit, told=(*recording.findings, *self._left_out()),
         )  # fmt: skip
 
 

@@ -134,7 +134,7 @@ def held_temperatures(scenario):
     if inverter.heat is not None:
         junction = inverter.heat.coolant_degC + JUNCTION_ABOVE_K
     winding, magnet = machine.winding_temperature_degC, machine.magnet_temperature_degC
-    if machine.heat is not None and machine.heat.initial == "coolant":
+    if machine.heat is not None and machine.heat.initial != "given":
         winding = magnet = machine.heat.coolant_degC
     return Temperatures(junction, winding, magnet)
 

@@ -8,6 +8,7 @@ depend on is the mean, not a junction's ripple.  Checked: tests/study/test_cycle
 import numpy as np
 
 from simcore.study.cycle.loss_table import Warmth
+from simcore.study.cycle.steady import STEADY
 
 _INVERTER = ("conduction", "switching")
 DEVICES = 6
@@ -44,7 +45,10 @@ class Warming:
 
 
 class Network:
-    """x' = A x + B u, x in K over a reference: outputs by name, from the state at the beginning of every row."""
+    """x' = A x + B u, x in K over a reference: outputs by name, from the state at the beginning of every row.
+
+    start_K None: the state that the mean of the inputs holds.
+    """
 
     def __init__(self, rates, inputs, outputs, start_K, reference_degC, step_s):
         values, vectors = np.linalg.eig(rates)
@@ -52,7 +56,8 @@ class Network:
         inverse = np.linalg.inv(self._vectors)
         self._decay = np.exp(self._values * step_s)
         self._held = (inverse @ inputs) * (np.expm1(self._values * step_s) / self._values)[:, None]
-        self._start = inverse @ start_K
+        self._start = None if start_K is None else inverse @ start_K
+        self._inputs = inverse @ inputs
         self._outputs, self._reference_degC = outputs, reference_degC
 
     def after(self, inputs):
@@ -60,9 +65,12 @@ class Network:
         from scipy.signal import lfilter
 
         driven = self._held @ inputs
+        start = self._start
+        if start is None:
+            start = -(self._inputs @ inputs.mean(axis=1)) / self._values
         modes = np.empty_like(driven)
         for k, decay in enumerate(self._decay):
-            before, _ = lfilter([1.0], [1.0, -decay], np.concatenate([[self._start[k]], driven[k, :-1]]), zi=[0.0])
+            before, _ = lfilter([1.0], [1.0, -decay], np.concatenate([[start[k]], driven[k, :-1]]), zi=[0.0])
             modes[k] = before
         state = self._vectors @ modes
         return {name: self._reference_degC + row @ state for name, row in self._outputs.items()}
@@ -87,6 +95,7 @@ def _junctions(heat, step_s):
     rise = heat.initial - heat.coolant_degC if isinstance(heat.initial, float) else 0.0
     start = np.zeros(n + m)
     start[:n] = rise * _share_below(stages)
+    start = None if heat.initial == STEADY else start
     return Network(rates, inputs, outputs, start, heat.coolant_degC, step_s)
 
 
@@ -109,8 +118,9 @@ def _machine(machine, step_s):
     ])  # fmt: skip
     share = heat.magnet_share
     inputs = np.array([[1.0 / winding, 0.0], [0.0, (1.0 - share) / iron], [0.0, share / magnet]])
-    given = heat.initial != "coolant"
+    given = heat.initial == "given"
     begin = (machine.winding_temperature_degC, heat.coolant_degC, machine.magnet_temperature_degC)
     start = np.array([one - heat.coolant_degC if given else 0.0 for one in begin])
+    start = None if heat.initial == STEADY else start
     outputs = dict(zip(("winding", "iron", "magnet"), np.eye(3), strict=True))
     return Network(rates, inputs, outputs, start, heat.coolant_degC, step_s)
