@@ -20,7 +20,7 @@ CAR = {
     },
     "load": {
         "kind": "vehicle", "mass_kg": 1800, "road_load": {"F0_N": 120.0, "F1_N_per_kmh": 0.20, "F2_N_per_kmh2": 0.030},
-        "wheel_radius_m": 0.32, "gear_ratio": 9.0,
+        "wheel_radius_m": 0.32, "gear_ratio": 9.0, "gear_efficiency": 0.95,
     },
     "controller": {"mode": "torque", "tuning": {"current_bandwidth_Hz": 150}},
     "commands": {"torque_Nm": 0.0},
