@@ -4,6 +4,22 @@ import numpy as np
 
 from simcore.plant.records import MOST_STAGES
 
+# What is broken in the power stage and at the machine's terminals; all zero: nothing.  Devices are counted 2 leg + side (side 0
+# the upper, 1 the lower one).  Written in the middle of a run, acts from the next tick on.
+FAULTS = np.dtype(
+    [
+        ("active", "i8"),  # 1: any of the following is not zero
+        ("stuck_open", "i8", (6,)),  # that switch never conducts; its diode does
+        ("stuck_closed", "i8", (6,)),  # that switch always conducts
+        ("driver_lost", "i8", (3,)),  # neither switch of the leg is ever driven
+        ("on_delay_s", "f8", (6,)),  # a slow gate turns on, off so much later
+        ("off_delay_s", "f8", (6,)),
+        ("through_ohm", "f8"),  # of a leg with both switches on, rail to rail; 0: 10 mohm
+        ("phase_open", "i8", (3,)),  # the line from leg to machine parts, when its current next passes zero
+        ("short_ohm", "f8", (3,)),  # between the machine's terminals a-b, b-c, c-a; 0: none
+    ],
+    align=True,
+)
 INVERTER = np.dtype(
     [
         ("switched", "i8"),
@@ -17,6 +33,7 @@ INVERTER = np.dtype(
         ("switch_slope_ohm", "f8"),
         ("diode_threshold_V", "f8"),
         ("diode_slope_ohm", "f8"),
+        ("faults", FAULTS),
     ],
     align=True,
 )
@@ -26,12 +43,17 @@ NEVER = 1e300
 LEGS = np.dtype(
     [
         ("command", "i8", (3,)),  # what the modulator asks: 1 upper, 0 lower
-        ("gate", "i8", (3,)),  # 1 upper on, -1 lower on, 0 both off
+        ("gate", "i8", (3,)),  # 1 upper on, -1 lower on, 0 both off, 2 both on
         ("diode", "i8", (3,)),  # with both off: 1 upper diode, -1 lower diode, 0 no current
         ("edge_s", "f8", (3,)),
         ("gate_on_s", "f8", (3,)),
-        ("by_edges", "i8"),  # 1: this tick is integrated from edge to edge, 0: with averaged legs
+        ("by_edges", "i8"),  # this tick is integrated 0: with averaged legs, 1: from edge to edge, 2: so with faults
         ("off", "i8"),  # 1: all gates are off by command
+        ("driven", "i8", (6,)),  # with faults: what the drivers do to each switch, and when they change it
+        ("on_s", "f8", (6,)),
+        ("off_s", "f8", (6,)),
+        ("parted", "i8", (3,)),  # 1: no current can flow between this leg and the machine
+        ("line_sign", "f8", (3,)),  # of the current that must end before an opened line parts
     ],
     align=True,
 )
@@ -144,6 +166,7 @@ POWER_STATE = np.dtype(
         ("angle", "f8"),
         ("link_J", "f8"),
         ("terminal_J", "f8"),
+        ("short_J", "f8"),
         ("switching_J", "f8"),  # of this tick, drawn from the link in the next
         ("driver_J", "f8"),
         ("capacitor_J", "f8"),

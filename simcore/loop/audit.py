@@ -74,6 +74,7 @@ def close_audit(scenario, params, before, state, fault_J=0.0):
     for name, channel, there in (
         ("gear_and_shaft", "shaft_loss_J", scenario.load.kind in ("vehicle", "two_mass")),
         (across, "chopper_J", chopper or short),
+        ("short_circuit", "short_J", sums["short_J"] > 0.0),
         ("auxiliary", "auxiliary_J", params[0]["link"]["auxiliary_W"] > 0.0),
         ("gate_drivers", "driver_J", sums["driver_J"] > 0.0),
         ("link_capacitor", "capacitor_J", sums["capacitor_J"] > 0.0),

@@ -111,7 +111,7 @@ def _conduction(r):
     drawn = 0.0
     if r.has_power:
         drawn = r.channel("switching_J") + r.channel("driver_J") + r.channel("capacitor_J")
-    return (r.channel("link_J") - r.channel("terminal_J") - drawn) / r.row_length_s
+    return (r.channel("link_J") - r.channel("terminal_J") - drawn - r.channel("short_J")) / r.row_length_s
 
 
 def _staged(name, otherwise=lambda r: math.nan, mean=False):
@@ -204,6 +204,7 @@ DERIVED = {
     "loss_friction_W": lambda r: (r.channel("viscous_J") + r.channel("coulomb_J")) / r.row_length_s,
     "loss_gear_W": _mean("shaft_loss_J"),
     "loss_chopper_W": _mean("chopper_J"),
+    "loss_short_W": _mean("short_J"),
     "speed_load_rpm": lambda r: r.channel("omega_load" if r.scenario.load.kind == "two_mass" else "omega") * RPM,
     "shaft_torque_Nm": _shaft_torque,
     "vehicle_speed_kmh": _vehicle_speed,

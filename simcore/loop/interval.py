@@ -7,10 +7,10 @@ from simcore.kernel import inlined, kernel
 from simcore.loop.open_legs import decide_open_legs, first_change, free_voltage, phase_current
 from simcore.loop.power import begin_interval, count_edges, end_interval
 from simcore.loop.records import MAX_SCOPES
-from simcore.plant.detail import terminal_currents
+from simcore.plant.faulty_terminals import faulty_state, line_currents
 from simcore.plant.link import set_supply
 from simcore.plant.rates import leg_law, rates, rk4, settle_at_rest, step_plant
-from simcore.plant.records import FREE, TWO_MASS
+from simcore.plant.records import FAULTY, FREE, TWO_MASS
 from simcore.rotation import HALF_SQRT3
 from simcore.sensing.current import filter_currents
 from simcore.sensing.position import track
@@ -40,7 +40,9 @@ def take_scopes(p, s, table, scopes, samples, now_s, h):
             leg_a, _ = leg_law(drive, 0, ia, x[4])
             leg_b, _ = leg_law(drive, 1, ib, x[4])
             leg_c, _ = leg_law(drive, 2, -ia - ib, x[4])
-            if drive.open_leg >= 0:
+            if drive.open_leg == FAULTY:
+                leg_a, leg_b, leg_c, _, _, _, _, _ = faulty_state(p.machine, table, drive, x[0], x[1], x[2], x[3], x[4])
+            elif drive.open_leg >= 0:
                 legs = s.legs
                 if legs.gate[0] == 0 and legs.diode[0] == 0:
                     leg_a = free_voltage(p, s, table, 0, x[0], x[1], x[2], x[3], x[4], x[5])
@@ -71,10 +73,10 @@ def advance_step(p, s, table, scopes, samples, now_s, h):
     id_A, iq_A = 0.0, 0.0
     filtered = p.current.bandwidth_rad_s > 0.0
     if filtered:
-        id_A, iq_A = terminal_currents(p.machine, table, plant.psi_d, plant.psi_q, plant.omega, plant.theta)
+        id_A, iq_A = line_currents(p.machine, table, drive, plant)
     step_plant(p.machine, p.shaft, p.link, drive, table, plant, s.sums, h)
     if filtered:
-        id_1, iq_1 = terminal_currents(p.machine, table, plant.psi_d, plant.psi_q, plant.omega, plant.theta)
+        id_1, iq_1 = line_currents(p.machine, table, drive, plant)
         turned = p.machine.pole_pairs * (plant.theta - theta)
         filter_currents(p.current, s.sensors, h, id_A, iq_A, id_1, iq_1, turned)
     if p.position.kind == RESOLVER:

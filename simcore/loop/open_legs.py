@@ -9,7 +9,9 @@ import math
 from simcore.inverter.switched import set_switched_legs
 from simcore.kernel import kernel
 from simcore.plant.detail import terminal_currents
+from simcore.plant.faulty_terminals import faulty_state
 from simcore.plant.rates import leg_law, rates, rk4
+from simcore.plant.records import FAULTY
 from simcore.rotation import HALF_SQRT3
 
 NO_CURRENT_A = 1e-9
@@ -33,6 +35,9 @@ def phase_current(leg, id_A, iq_A, angle):
 def free_voltage(p, s, table, leg, psi_d, psi_q, omega, theta, link_V, supply_A):
     """(open leg, plant's state) => the voltage to the negative rail at which its current stays zero [V]."""
     drive, legs = s.drive, s.legs
+    if drive.open_leg == FAULTY:
+        va, vb, vc, _, _, _, _, _ = faulty_state(p.machine, table, drive, psi_d, psi_q, omega, theta, link_V)
+        return va if leg == 0 else (vb if leg == 1 else vc)
     angle = p.machine.pole_pairs * theta
     k = rates(p.machine, p.shaft, p.link, drive, table, s.plant.stuck, psi_d, psi_q, omega, theta, math.sin(angle),
               math.cos(angle), link_V, supply_A, s.plant.omega_load, s.plant.twist)  # fmt: skip
@@ -50,12 +55,37 @@ def free_voltage(p, s, table, leg, psi_d, psi_q, omega, theta, link_V, supply_A)
 def _slack(p, s, table, leg, psi_d, psi_q, omega, theta, link_V, supply_A):
     """(leg with both switches off, plant's state) => how far it is from changing over: forward current of its diode [A], or
     what its free voltage lacks to turn a diode on [V].  Below zero it has changed over."""
+    if s.drive.open_leg == FAULTY:
+        return _faulty_slack(p, s, table, leg, psi_d, psi_q, omega, theta, link_V)
     if s.legs.diode[leg] != 0:
         id_A, iq_A = terminal_currents(p.machine, table, psi_d, psi_q, omega, theta)
         current = phase_current(leg, id_A, iq_A, p.machine.pole_pairs * theta)
         return -current if s.legs.diode[leg] > 0 else current  # lower diode: current out of the leg
     free = free_voltage(p, s, table, leg, psi_d, psi_q, omega, theta, link_V, supply_A)
-    return p.inverter.diode_threshold_V + 2.0 * RAIL_V + min(free, link_V - free)
+    return between_rails(p.inverter, s.drive, leg, free, link_V) + 2.0 * RAIL_V
+
+
+@kernel
+def between_rails(inverter, drive, leg, voltage, link_V):
+    """(voltage of an open leg) => what it lacks to turn a diode on [V], below zero where it is beyond."""
+    if drive.own_devices:
+        return min(voltage + drive.diode_V[2 * leg + 1], link_V - voltage + drive.diode_V[2 * leg])
+    return inverter.diode_threshold_V + min(voltage, link_V - voltage)
+
+
+@kernel
+def _faulty_slack(p, s, table, leg, psi_d, psi_q, omega, theta, link_V):
+    """As _slack; a line that is to part waits for its current to end, one that has parted for nothing."""
+    legs = s.legs
+    va, vb, vc, ja, jb, jc, _, _ = faulty_state(p.machine, table, s.drive, psi_d, psi_q, omega, theta, link_V)
+    current = ja if leg == 0 else (jb if leg == 1 else jc)
+    if legs.parted[leg]:
+        return 1.0
+    if legs.gate[leg] != 0:
+        return legs.line_sign[leg] * current if p.inverter.faults.phase_open[leg] else 1.0
+    if legs.diode[leg] != 0:
+        return -current if legs.diode[leg] > 0 else current
+    return between_rails(p.inverter, s.drive, leg, va if leg == 0 else (vb if leg == 1 else vc), link_V) + 2.0 * RAIL_V
 
 
 @kernel
@@ -122,7 +152,7 @@ def first_change(p, s, table, h):
     plant, legs = s.plant, s.legs
     found, which = h, -1
     for leg in range(3):
-        if legs.gate[leg] != 0:
+        if legs.gate[leg] != 0 and s.drive.open_leg != FAULTY:
             continue
         high, f_high = found, _slack_after(p, s, table, leg, found)
         if f_high >= 0.0:

@@ -146,7 +146,7 @@ def _scale(lost_J, law_a, law_b, law_c):
 def begin_interval(p, s, table):
     """(state before a step with switched legs) => what the step's losses are measured from."""
     note_currents(p, s, table)
-    s.power.link_J, s.power.terminal_J = s.sums.link_J, s.sums.terminal_J
+    s.power.link_J, s.power.terminal_J, s.power.short_J = s.sums.link_J, s.sums.terminal_J, s.sums.short_J
 
 
 @kernel
@@ -158,6 +158,7 @@ def end_interval(p, s, table, h):
     before = phases(ps.id_A, ps.iq_A, math.sin(ps.angle), math.cos(ps.angle))
     after = phases(id_1, iq_1, math.sin(angle_1), math.cos(angle_1))
     lost_J = s.sums.link_J - ps.link_J - (s.sums.terminal_J - ps.terminal_J) - drive.loss_W * h
+    lost_J -= s.sums.short_J - ps.short_J
     if not drive.ideal:
         law_a = _interval_law(p, s, 0, before[0], after[0])
         law_b = _interval_law(p, s, 1, before[1], after[1])

@@ -79,7 +79,7 @@ AUDIT = np.dtype(
     [(name, "f8") for name in (
         "supply_in_J", "supply_out_J", "shaft_in_J", "shaft_out_J", "copper_J", "supply_loss_J", "conduction_J",
         "viscous_J", "coulomb_J", "magnetic_J", "iron_J", "shaft_loss_J", "chopper_J", "auxiliary_J", "switching_J", "driver_J",
-        "capacitor_J",
+        "capacitor_J", "short_J",
     )],
     align=True,
 )  # fmt: skip
@@ -129,7 +129,7 @@ SENSED_CHANNELS = (
 )  # fmt: skip
 SUM_CHANNELS = (
     "vd", "vq", "v_alpha", "v_beta", "link_C", "supply_C", "link_J", "terminal_J", "copper_J", "shaft_J", "viscous_J",
-    "coulomb_J", "supply_loss_J", "supply_J", "iron_J", "shaft_loss_J", "chopper_J",
+    "coulomb_J", "supply_loss_J", "supply_J", "iron_J", "shaft_loss_J", "chopper_J", "short_J",
 )  # fmt: skip
 ROW_CHANNELS = STATE_CHANNELS + SENSED_CHANNELS + SUM_CHANNELS
 SENSED_AT = len(STATE_CHANNELS)

@@ -3,8 +3,10 @@
 import math
 
 from simcore.inverter.averaged import begin_averaged_tick
+from simcore.inverter.faulty import begin_faults, begin_faulty_tick, end_faults
 from simcore.inverter.switched import begin_switched_tick, enter_switched, turn_gates_off
 from simcore.kernel import inlined, kernel
+from simcore.loop.faulty_interval import advance_faulty
 from simcore.loop.interval import advance_averaged, advance_switched
 from simcore.loop.power import begin_power_tick, end_power_tick
 from simcore.loop.power_rows import begin_power_row, end_power_row
@@ -36,6 +38,7 @@ from simcore.loop.records import (
     VQ,
 )
 from simcore.plant.detail import terminal_currents
+from simcore.plant.faulty_terminals import line_currents
 from simcore.plant.fluxmap import map_distance
 from simcore.plant.link import begin_battery_tick, end_battery_tick
 from simcore.plant.machine import currents
@@ -106,11 +109,36 @@ def apply_command(p, s, table):
     if p.power.active:
         begin_power_tick(p, s, table)
     by_edges = 1 if p.inverter.switched != 0 or s.gates_on == 0 else 0
-    if by_edges:
+    if p.inverter.faults.active or s.legs.by_edges == 2:
+        by_edges = 2 if p.inverter.faults.active else by_edges
+        _begin_or_end_faults(p, s)
+    if by_edges == 1:
         _begin_edges(p, s)
-    else:
+    elif by_edges == 0:
         begin_averaged_tick(p.inverter, s.drive, s.duties)
     s.legs.by_edges = by_edges
+
+
+@kernel
+def _take_place(p, s):
+    """(duties of the first tick from edge to edge) => legs as they would stand there after averaged ones."""
+    enter_switched(s.legs, s.duties, s.tick & 1)
+    for leg in range(3):
+        s.power.gate_seen[leg] = s.legs.gate[leg]
+
+
+@kernel
+def _begin_or_end_faults(p, s):
+    """(faults of the power stage) => their legs' edges of the tick, or healthy legs again where none acts any more."""
+    legs = s.legs
+    if p.inverter.faults.active == 0:
+        end_faults(legs, s.drive)
+        return
+    if legs.by_edges == 0:
+        _take_place(p, s)
+    if legs.by_edges != 2:
+        begin_faults(legs)
+    begin_faulty_tick(p.inverter, legs, s.duties, s.tick & 1, s.gates_on)
 
 
 @kernel
@@ -118,9 +146,7 @@ def _begin_edges(p, s):
     """(gates, duties) => edges of the tick; legs that were averaged until now take their place first."""
     legs, odd = s.legs, s.tick & 1
     if legs.by_edges == 0:
-        enter_switched(legs, s.duties, odd)
-        for leg in range(3):
-            s.power.gate_seen[leg] = legs.gate[leg]
+        _take_place(p, s)
     if s.gates_on == 0:
         turn_gates_off(legs)
         legs.off = 1
@@ -141,7 +167,7 @@ def record_state(p, s, table, row):
     sums = s.row
     sums.vd = sums.vq = sums.v_alpha = sums.v_beta = sums.link_C = sums.supply_C = 0.0
     sums.link_J = sums.terminal_J = sums.copper_J = sums.shaft_J = sums.viscous_J = sums.coulomb_J = 0.0
-    sums.supply_loss_J = sums.supply_J = sums.iron_J = sums.shaft_loss_J = sums.chopper_J = 0.0
+    sums.supply_loss_J = sums.supply_J = sums.iron_J = sums.shaft_loss_J = sums.chopper_J = sums.short_J = 0.0
     if p.power.active:
         begin_power_row(p, s, row)
 
@@ -155,7 +181,7 @@ def sense(p, s, m, table, member, shift_s):
     if p.current.bandwidth_rad_s > 0.0:
         id_A, iq_A = s.sensors.filtered_d_A, s.sensors.filtered_q_A
     else:
-        id_A, iq_A = terminal_currents(p.machine, table, plant.psi_d, plant.psi_q, plant.omega, plant.theta)
+        id_A, iq_A = line_currents(p.machine, table, s.drive, plant)
     noise_a, noise_b, noise_c, noise_v = 0.0, 0.0, 0.0, 0.0
     if p.current.noise_rms_A > 0.0:
         noise_a, noise_b = normal_pair(p.clock.seed, member, s.tick, CURRENT_AB)
@@ -257,8 +283,10 @@ def due_command(s):
 def integrate(p, s, table, scopes, samples, from_s, to_s):
     """(legs, state) => state at to_s inside the tick."""
     start = s.tick * p.clock.tick_s
-    if s.legs.by_edges:
+    if s.legs.by_edges == 1:
         advance_switched(p, s, table, scopes, samples, start, from_s, to_s)
+    elif s.legs.by_edges == 2:
+        advance_faulty(p, s, table, scopes, samples, start, from_s, to_s)
     else:
         advance_averaged(p, s, table, scopes, samples, start, from_s, to_s)
 
@@ -289,8 +317,9 @@ def account(p, s, table):
     audit.supply_loss_J += sums.supply_loss_J
     audit.iron_J += sums.iron_J
     audit.chopper_J += sums.chopper_J
+    audit.short_J += sums.short_J
     audit.shaft_loss_J += sums.shaft_loss_J
-    audit.conduction_J += sums.link_J - sums.terminal_J - drawn_J
+    audit.conduction_J += sums.link_J - sums.terminal_J - drawn_J - sums.short_J
     audit.viscous_J += sums.viscous_J
     audit.coulomb_J += sums.coulomb_J
     audit.magnetic_J += sums.magnetic_J
@@ -311,9 +340,10 @@ def account(p, s, table):
     row.iron_J += sums.iron_J
     row.shaft_loss_J += sums.shaft_loss_J
     row.chopper_J += sums.chopper_J
+    row.short_J += sums.short_J
     sums.vd = sums.vq = sums.v_alpha = sums.v_beta = sums.link_C = sums.supply_C = sums.supply_loss_J = 0.0
     sums.link_J = sums.terminal_J = sums.copper_J = sums.shaft_J = sums.viscous_J = sums.coulomb_J = sums.load_J = 0.0
-    sums.magnetic_J = sums.supply_J = sums.iron_J = sums.shaft_loss_J = sums.chopper_J = 0.0
+    sums.magnetic_J = sums.supply_J = sums.iron_J = sums.shaft_loss_J = sums.chopper_J = sums.short_J = 0.0
     if plant.theta >= TWO_PI or plant.theta < 0.0:
         turns = math.floor(plant.theta / TWO_PI)
         plant.theta -= TWO_PI * turns
@@ -384,7 +414,7 @@ def record_sums(s, row):
     row[SUMS_AT + 13] = sums.supply_J
     row[SUMS_AT + 14] = sums.iron_J
     row[SUMS_AT + 15] = sums.shaft_loss_J
-    row[SUMS_AT + 16] = sums.chopper_J
+    row[SUMS_AT + 16], row[SUMS_AT + 17] = sums.chopper_J, sums.short_J
     if row.shape[0] > POWER_SUMS_AT:
         end_power_row(s, row)
 

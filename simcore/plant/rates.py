@@ -10,9 +10,11 @@ import math
 
 from simcore.kernel import inlined, kernel
 from simcore.plant.detail import air_gap_torque, detailed, harmonic_flux
+from simcore.plant.faulty_terminals import faulty_terminals
 from simcore.plant.link import LEAST_LINK_V, link_rates, supply_current
-from simcore.plant.machine import currents, flux_rates, incremental_inductances, torque
-from simcore.plant.records import CAPACITOR_AND_CHOKE, RIG, TWO_MASS
+from simcore.plant.machine import currents, flux_rates, torque
+from simcore.plant.open_terminals import open_leg_voltage, open_terminal_voltage
+from simcore.plant.records import CAPACITOR_AND_CHOKE, FAULTY, RIG, TWO_MASS
 from simcore.plant.shaft import settle_friction, shaft_rates
 from simcore.rotation import HALF_SQRT3, INV_SQRT3, turn
 
@@ -35,56 +37,6 @@ def leg_law(drive, leg, current_A, link_V):
     drop = (drive.threshold_V[leg] + drive.threshold_skew_V[leg] * sigma) * sigma
     drop += (drive.slope_ohm[leg] + drive.slope_skew_ohm[leg] * sigma) * current_A
     return share * link_V - drop, share
-
-
-@kernel
-def open_leg_voltage(machine, table, leg, psi_d, psi_q, omega, theta, sine, cosine, v_alpha, v_beta):
-    """(terminal voltage from the conducting legs) => the stator-frame voltage that keeps the open leg's current where it is.
-
-    The open leg moves the voltage along its own axis only: v = v0 + x e, with x from e . d i_stator/dt = 0.
-    Derived here from the voltage equations; iron loss adds g J d psi/dt to the current's rate.
-    """
-    if leg == 0:
-        e_alpha, e_beta = 1.0, 0.0
-    elif leg == 1:
-        e_alpha, e_beta = -0.5, HALF_SQRT3
-    else:
-        e_alpha, e_beta = -0.5, -HALF_SQRT3
-    omega_e = machine.pole_pairs * omega
-    along = v_alpha * e_alpha + v_beta * e_beta
-    v_alpha -= along * e_alpha
-    v_beta -= along * e_beta
-    ed = cosine * e_alpha + sine * e_beta
-    eq = -sine * e_alpha + cosine * e_beta
-    vd = cosine * v_alpha + sine * v_beta
-    vq = -sine * v_alpha + cosine * v_beta
-    g, slope_d, slope_q = 0.0, 0.0, 0.0
-    if machine.detail:
-        id_A, iq_A, _, g, slope_d, slope_q = detailed(machine, table, psi_d, psi_q, omega, theta)
-    else:
-        id_A, iq_A = currents(machine, table, psi_d, psi_q)
-    rate_d, rate_q = flux_rates(machine, psi_d, psi_q, id_A, iq_A, vd, vq, omega_e)
-    l_dd, l_dq, l_qd, l_qq = incremental_inductances(machine, table, id_A + g * psi_q, iq_A - g * psi_d)
-    # e . (L^-1 (rate - omega slope) + g J rate + omega J i) + x e . L^-1 e = 0, all times det(L)
-    determinant = l_dd * l_qq - l_dq * l_qd
-    turned_d, turned_q = rate_d - omega_e * slope_d, rate_q - omega_e * slope_q
-    driven = ed * (l_qq * turned_d - l_dq * turned_q) + eq * (l_dd * turned_q - l_qd * turned_d)
-    driven += determinant * (omega_e * (eq * id_A - ed * iq_A) + g * (eq * rate_d - ed * rate_q))
-    gain = ed * (l_qq * ed - l_dq * eq) + eq * (l_dd * eq - l_qd * ed)
-    x = -driven / gain
-    return v_alpha + x * e_alpha, v_beta + x * e_beta
-
-
-@kernel
-def open_terminal_voltage(machine, table, psi_d, psi_q, omega, theta):
-    """(state) => vd, vq that keep every current where it is: the resistive drop and the induced voltage of a flux at rest."""
-    omega_e = machine.pole_pairs * omega
-    if machine.detail:
-        id_A, iq_A, _, _, slope_d, slope_q = detailed(machine, table, psi_d, psi_q, omega, theta)
-        vd = machine.resistance_ohm * id_A + omega_e * (slope_d - psi_q)
-        return vd, machine.resistance_ohm * iq_A + omega_e * (slope_q + psi_d)
-    id_A, iq_A = currents(machine, table, psi_d, psi_q)
-    return machine.resistance_ohm * id_A - omega_e * psi_q, machine.resistance_ohm * iq_A + omega_e * psi_d
 
 
 @inlined
@@ -121,6 +73,10 @@ def rates(machine, shaft, link, drive, table, stuck, psi_d, psi_q, omega, theta,
             vd, vq = open_terminal_voltage(machine, table, psi_d, psi_q, omega, theta)
             v_alpha = cosine * vd - sine * vq
             v_beta = sine * vd + cosine * vq
+        elif drive.open_leg == FAULTY:
+            _, _, _, v_alpha, v_beta, link_A = faulty_terminals(
+                machine, table, drive, psi_d, psi_q, omega, theta, sine, cosine, i_alpha, i_beta, link_V
+            )
         else:
             v_alpha, v_beta = open_leg_voltage(
                 machine, table, drive.open_leg, psi_d, psi_q, omega, theta, sine, cosine, v_alpha, v_beta

@@ -4,6 +4,7 @@ import numpy as np
 
 RIG, FREE, LOCKED, TWO_MASS = 0, 1, 2, 3
 STIFF, CAPACITOR, CAPACITOR_AND_CHOKE = 0, 1, 2
+FAULTY = 4  # open_leg while something is broken (plant/faulty_terminals.py)
 DETAIL_ORDERS = 6
 MOST_STAGES = 6  # of a thermal network
 
@@ -106,7 +107,11 @@ DRIVE = np.dtype(
         ("slope_ohm", "f8", (3,)),
         ("slope_skew_ohm", "f8", (3,)),
         ("sign_band2_A2", "f8"),
-        ("open_leg", "i8"),  # -1: none; 0, 1, 2: that leg floats without current; 3: all do
+        ("open_leg", "i8"),  # -1: none; 0, 1, 2: that leg floats without current; 3: all do; 4: as the next two say
+        ("tied", "i8", (3,)),  # 1: the leg's law holds its terminal
+        ("diode_sign", "i8", (3,)),  # of the current that a leg's law is written for; 0: either
+        ("between_S", "f8", (3,)),  # conductance between the terminals a-b, b-c, c-a
+        ("through_S", "f8"),  # conductance across the link of legs with both switches on
         ("load_torque_Nm", "f8"),
         ("friction_Nm", "f8"),
         ("acceleration", "f8"),  # rad/s2 of an imposed speed
@@ -147,6 +152,7 @@ SUMS = np.dtype(
         ("iron_J", "f8"),
         ("shaft_loss_J", "f8"),  # gear and the elastic shaft's damping
         ("chopper_J", "f8"),
+        ("short_J", "f8"),  # between terminals, and in legs with both switches on
     ],
     align=True,
 )

@@ -8,10 +8,9 @@ SIGNALS = tuple(
     power_terminal_W power_shaft_W loss_copper_W loss_iron_W loss_conduction_W loss_switching_W junction_degC
     winding_degC binding_limit state fault
     speed_measured_rpm psi_d_Wb psi_q_Wb link_voltage_measured_V loss_supply_W loss_friction_W
-    loss_gear_W loss_chopper_W speed_load_rpm shaft_torque_Nm vehicle_speed_kmh state_of_charge winding_measured_degC
-    junction_measured_degC loss_gate_W loss_capacitor_W loss_inverter_W loss_machine_W loss_leg_a_W loss_leg_b_W
-    loss_leg_c_W sink_degC iron_degC magnet_degC gate_setting peak_voltage_V dv_dt_V_per_s
-    tripped_by
+    loss_gear_W loss_chopper_W loss_short_W speed_load_rpm shaft_torque_Nm vehicle_speed_kmh state_of_charge
+    winding_measured_degC junction_measured_degC loss_gate_W loss_capacitor_W loss_inverter_W loss_machine_W loss_leg_a_W
+    loss_leg_b_W loss_leg_c_W sink_degC iron_degC magnet_degC gate_setting peak_voltage_V dv_dt_V_per_s tripped_by
     junction_switch_upper_a_degC junction_switch_lower_a_degC junction_switch_upper_b_degC junction_switch_lower_b_degC
     junction_switch_upper_c_degC junction_switch_lower_c_degC junction_diode_upper_a_degC junction_diode_lower_a_degC
     junction_diode_upper_b_degC junction_diode_lower_b_degC junction_diode_upper_c_degC junction_diode_lower_c_degC

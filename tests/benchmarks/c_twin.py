@@ -13,7 +13,7 @@ from controllers.c_header import c_checks, c_structs
 from controllers.contract import COMMAND, MEASURED
 from controllers.foc_records import FOC_PARAMETERS, FOC_STATE
 from simcore import Bench
-from simcore.inverter.records import CURVE, GATE, INVERTER, LEG_DEVICES, LEGS, NETWORK, POWER, POWER_STATE, RULE
+from simcore.inverter.records import CURVE, FAULTS, GATE, INVERTER, LEG_DEVICES, LEGS, NETWORK, POWER, POWER_STATE, RULE
 from simcore.loop.records import AUDIT, BENCH, CLOCK, LATEST, PROFILE, ROW_CHANNELS, STATE
 from simcore.loop.setup import build_parameters, build_state
 from simcore.plant.records import DRIVE, LINK, MACHINE, PLANT_STATE, SHAFT, SUMS
@@ -24,8 +24,8 @@ SOURCE = Path(__file__).with_name("twin.c")
 # Parts before the records that hold them.
 LAYOUTS = {
     "Machine": MACHINE, "Shaft": SHAFT, "Link": LINK, "Plant": PLANT_STATE, "Drive": DRIVE, "Sums": SUMS,
-    "Inverter": INVERTER, "Legs": LEGS, "Curve": CURVE, "LegDevices": LEG_DEVICES, "Gate": GATE, "Rule": RULE,
-    "Check": CHECK, "Safety": SAFETY, "Memory": MEMORY, "Event": EVENT, "Monitor": MONITOR,
+    "Faults": FAULTS, "Inverter": INVERTER, "Legs": LEGS, "Curve": CURVE, "LegDevices": LEG_DEVICES, "Gate": GATE,
+    "Rule": RULE, "Check": CHECK, "Safety": SAFETY, "Memory": MEMORY, "Event": EVENT, "Monitor": MONITOR,
     "Network": NETWORK, "Power": POWER, "PowerState": POWER_STATE,
     "CurrentSensor": CURRENT_SENSOR, "PositionSensor": POSITION_SENSOR,
     "TemperatureSensor": TEMPERATURE_SENSOR, "LinkVoltageSensor": LINK_VOLTAGE_SENSOR,

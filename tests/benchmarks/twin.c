@@ -818,7 +818,7 @@ static void record_sums(const Sums *sums, double *row)
     row[11] = sums->coulomb_J;
     row[12] = sums->supply_loss_J;
     row[13] = sums->supply_J;
-    row[14] = row[15] = row[16] = 0.0; /* iron, gear, chopper: left out here */
+    row[14] = row[15] = row[16] = row[17] = 0.0; /* iron, gear, chopper, shorts: left out here */
 }
 
 /* (bench, state, controller, profile points, reference tables) => state at until_tick, rows (rows, columns) filled. */
