@@ -62,6 +62,7 @@ def _command(inverter, legs, leg, command, at_s, dead_s):
 def begin_faulty_tick(inverter, legs, duties, odd, gates_on):
     """(duties, parity of the tick, gates on or off by command) => the edges of this tick; what is pending is carried over."""
     faults = inverter.faults
+    legs.line_peak_A = legs.through_A = 0.0
     for device in range(6):
         if legs.on_s[device] < NEVER:
             legs.on_s[device] -= inverter.tick_s
@@ -129,10 +130,16 @@ def _conducts(faults, legs, leg, device):
 
 
 @kernel
+def through_resistance(inverter):
+    """(inverter) => resistance from rail to rail of a leg with both switches on [ohm]."""
+    return inverter.faults.through_ohm if inverter.faults.through_ohm > 0.0 else THROUGH_ohm
+
+
+@kernel
 def set_faulty_legs(inverter, legs, drive):
     """(what conducts) => leg laws of the interval, and what lies between terminals and rails besides."""
+    through_ohm = through_resistance(inverter)
     faults = inverter.faults
-    through_ohm = faults.through_ohm if faults.through_ohm > 0.0 else THROUGH_ohm
     drive.through_S = 0.0
     for leg in range(3):
         gate, diode = legs.gate[leg], legs.diode[leg]

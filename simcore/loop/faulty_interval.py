@@ -6,7 +6,7 @@ on, voltage between the rails where off.  Checked: tests/inverter/test_broken_le
 
 import math
 
-from simcore.inverter.faulty import next_faulty_event_s, pass_faulty_events, set_faulty_legs
+from simcore.inverter.faulty import next_faulty_event_s, pass_faulty_events, set_faulty_legs, through_resistance
 from simcore.kernel import kernel
 from simcore.loop.interval import advance_step
 from simcore.loop.open_legs import NO_CURRENT_A, RAIL_V, between_rails, first_change, phase_current
@@ -192,11 +192,23 @@ def _lost_W(p, s, table, psi_d, psi_q, omega, theta, link_V):
 
 
 @kernel
+def _note_peaks(p, s, table):
+    plant, legs = s.plant, s.legs
+    _, _, _, ja, jb, jc, _, _ = faulty_state(
+        p.machine, table, s.drive, plant.psi_d, plant.psi_q, plant.omega, plant.theta, plant.link_V
+    )
+    legs.line_peak_A = max(legs.line_peak_A, max(abs(ja), max(abs(jb), abs(jc))))
+    if s.drive.through_S > 0.0:
+        legs.through_A = max(legs.through_A, plant.link_V / through_resistance(p.inverter))
+
+
+@kernel
 def _step(p, s, table, scopes, samples, now_s, h):
-    """(laws, step h) => state after h; what shorts lose on the way is counted by Simpson's rule."""
+    """(laws, step h) => state after h; what shorts lose on the way is counted by Simpson's rule, currents' peaks are kept."""
     plant = s.plant
     counted = s.drive.through_S > 0.0 or shorted(s.drive)
     lost_J = 0.0
+    _note_peaks(p, s, table)
     if p.power.active:
         begin_interval(p, s, table)
     if counted:
@@ -207,6 +219,7 @@ def _step(p, s, table, scopes, samples, now_s, h):
     if counted:
         lost_J += _lost_W(p, s, table, plant.psi_d, plant.psi_q, plant.omega, plant.theta, plant.link_V)
         s.sums.short_J += lost_J * h / 6.0
+    _note_peaks(p, s, table)
     if p.power.active:
         end_interval(p, s, table, h)
 

@@ -46,6 +46,8 @@ def watch_tick(p, s, table, member):
     before = memory.tripped
     if check.on:
         value = largest_analogue(p, s, id_A, iq_A, member)
+        if s.legs.by_edges == 2:
+            value = max(value, s.legs.line_peak_A)  # shorts between terminals flow between the ticks
         judge(check, memory, value, value > check.limit, s.tick)
     if memory.tripped != before:
         react(safety, monitor, s.tick)

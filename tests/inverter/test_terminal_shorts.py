@@ -5,7 +5,9 @@ No source but Ohm and Kirchhoff.
 
 import numpy as np
 import pytest
-from broken_drive import BEGIN, CAPACITOR, END, TICKS, broken
+from broken_drive import BEGIN, CAPACITOR, END, TICKS, broken, duties, scenario
+from duty_source import DutySource
+from patched_run import run_patched
 
 NODES = "resistances for switches and diodes, node by node, backward Euler"
 OFF = {"off": (BEGIN + 5, TICKS)}
@@ -53,6 +55,17 @@ def test_current_sensors_sit_between_leg_and_short():
     assert np.max(between) < 1e-6
     assert np.max(np.abs(sampled["controller_ia_A"][BEGIN:END])) == pytest.approx(400.0 * 5.0, rel=0.1)
     assert np.max(np.abs(sampled["ia_A"])) < 200.0
+
+
+def test_peaks_between_the_ticks_are_kept_for_comparators():
+    """At the ticks all three legs lie at one rail and the short carries nothing; in between it carries 400 V/0.2 ohm."""
+    kept, played = [], duties(0.9)
+    source = DutySource(lambda k: played[min(k, TICKS - 1)])
+    fault = {("short_ohm", 0): 0.2, ("stuck_closed", 5): 1, "through_ohm": 0.5}
+    run_patched(scenario(0.5, 0.0), source, [(BEGIN, fault)], lambda params, states: kept.append(states[0]["legs"]))
+    (legs,) = kept  # as they stand after the last tick
+    assert legs["line_peak_A"] == pytest.approx(2000.0, abs=120.0)
+    assert legs["through_A"] == pytest.approx(800.0)
 
 
 def test_a_short_between_two_driven_legs_draws_the_link_over_its_resistance():
