@@ -37,7 +37,7 @@ def fill_power(p, scenario, table):
         for leg in range(3):
             for k, setting in enumerate(inverter.leg_gate_settings(leg).values()):
                 place = _fill_gate(power["gates"][3 * k + leg], setting, pieces, place)
-    names = list(inverter.gate_settings)
+    names = list(inverter.gate_settings) if inverter.devices is not None else []
     power["settings"] = len(names)
     if names:
         power["first_setting"] = names.index(inverter.gate_setting)

@@ -35,8 +35,10 @@ class Member:
         self.scenario, self.controller, self.names = scenario, controller, names
         self.params, self.table, self.points, self.scopes, self.samples = build_parameters(scenario)
         self.states = build_state(scenario, self.params, self.table)
+        self._told = []
         if start is not None:
             begin_warm(self.params, self.states, start)
+            self._told = [start["told"]] if start.get("told") else []
         self._before = stored_energy(scenario, self.params, self.states[0]["plant"])
         self._healthy = self.params.copy() if scenario.fault else self.params
         self.faults = RunFaults(scenario, self.params, self.states)
@@ -146,7 +148,7 @@ class Member:
         return recording
 
     def _findings(self, state):
-        findings = list(self.scenario.findings)
+        findings = [*self.scenario.findings, *self._told]
         if state["map_tick"] >= 0:
             at_s = state["map_tick"] * self.scenario.tick_s
             findings.append(

@@ -8,8 +8,8 @@ from simcore.loop.fill_power import follow_devices, follow_machine
 from simcore.plant.records import MOST_STAGES
 
 KEPT = ("switch_mode", "diode_mode", "switch_degC", "diode_degC", "sink_K", "winding_degC", "iron_degC", "magnet_degC")
-WINDOWS = 12  # most windows on the way to the fixed point
-CLOSE_K = 0.02  # two windows that differ less have met
+WINDOWS = 24  # most windows on the way to the fixed point
+CLOSE_K, FAR_K = 0.02, 0.5  # two windows that differ less have met; more is told
 WINDOW_S, LEAD_S = 0.05, 0.15
 
 
@@ -53,7 +53,8 @@ def begin_warm(params, states, start):
     p, s = params[0], states[0]
     ps = s["power"]
     for name, value in start.items():
-        ps[name] = value
+        if name in KEPT:
+            ps[name] = value
     if p["power"]["heat"]:
         p["junction_degC"] = ps["hottest_degC"] = max(np.max(ps["switch_degC"]), np.max(ps["diode_degC"]))
     if p["power"]["machine_heat"]:
@@ -109,22 +110,44 @@ def wanted_steady(scenario):
 def steady_start(scenario, run):
     """(scenario, run(scenario, start, lead_ticks) => its Member after the last tick) => thermal fields of the steady state.
 
-    The steady state of the operating point that the first value of every command and of the load would hold.  Windows of whole
-    electrical periods near WINDOW_S, each from the temperatures that the last one led to.
+    The steady state of the operating point that the first value of every command and of the load would hold, of those parts
+    whose [heat] asks for it.  Windows of whole electrical periods near WINDOW_S, each from where the last one led; where that
+    swings, as with derating, the way is halved.  Its entry "told" is a sentence where the windows did not meet, else "".
     """
-    start = None
-    held = _held(scenario)
+    start, step, before = None, 1.0, None
+    held, kept = _held(scenario), _asked(scenario)
+    change_K = math.inf
     for _ in range(WINDOWS):
         lead = round(LEAD_S / held.tick_s)
         member = run(held, start, lead)
         window_s = (int(member.states["tick"][0]) - lead) * held.tick_s
         if window_s <= 0.0:
             break
-        change_K = jump_to_steady(member.params, member.states, window_s)
-        start = {name: np.array(member.states[0]["power"][name]) for name in KEPT}
+        jump_to_steady(member.params, member.states, window_s)
+        found = {name: np.array(member.states[0]["power"][name]) for name in kept}
+        if start is not None:
+            way = np.concatenate([np.ravel(found[name] - start[name]) for name in kept if name.endswith("_degC")])
+            change_K = float(np.max(np.abs(way)))
+            if before is not None and float(way @ before) < 0.0:
+                step *= 0.5
+            found = {name: start[name] + step * (found[name] - start[name]) for name in kept}
+            before = way
+        start = found
         if change_K < CLOSE_K:
             break
-    return start
+    told = ""
+    if change_K >= FAR_K:
+        told = f"The thermal steady state was not found: its last window still moved a temperature by {change_K:.3g} K."
+    return None if start is None else start | {"told": told}
+
+
+def _asked(scenario):
+    """Names in KEPT of the parts whose heat begins steady."""
+    inverter, machine = scenario.inverter.heat, scenario.machine.heat
+    of_machine = ("winding_degC", "iron_degC", "magnet_degC")
+    steady_inverter = inverter is not None and inverter.initial == "steady"
+    steady_machine = machine is not None and machine.initial == "steady"
+    return tuple(name for name in KEPT if (steady_machine if name in of_machine else steady_inverter))
 
 
 def _held(scenario):

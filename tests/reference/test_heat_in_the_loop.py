@@ -23,6 +23,8 @@ MOSFET = {"kind": "mosfet", "on_resistance_ohm": 5e-3}
 
 def bench(*changes):
     document = merge(BASE, {"machine": MACHINE_D})
+    if any("torque_Nm" in change.get("commands", {}) for change in changes):
+        document["commands"] = {}
     for change in changes:
         if "kind" in change.get("load", {}):
             document["load"] = document["commands"] = {}
@@ -202,3 +204,19 @@ def test_a_controller_in_python_begins_at_the_same_steady_state():
     compiled = bench(change)
     python = Bench(compiled.scenario, Wrapped())
     assert np.array_equal(compiled.run()["junction_degC"], python.run()["junction_degC"])
+
+
+def test_a_derated_drive_finds_its_steady_start():
+    """The run begins at the junction that the torque left can hold, and the machine's given temperature stays."""
+    heat = {"coolant_degC": 60.0, "switch": {"foster": [[0.3, 0.02], [0.5, 0.1]]}, "derate_from_degC": 100.0}
+    heat["initial"] = "steady"
+    nodes = {"winding_J_per_K": 1e5, "iron_J_per_K": 1e5, "magnet_J_per_K": 1e5, "winding_to_iron_K_per_W": 0.05,
+             "iron_to_coolant_K_per_W": 0.02, "magnet_to_iron_K_per_W": 1.0, "coolant_degC": 25.0}  # fmt: skip
+    recording = bench({
+        "inverter": {"devices": MOSFET | {"max_junction_degC": 120.0}, "heat": heat}, "controller": {"mode": "torque"},
+        "machine": {"heat": nodes, "winding_temperature_degC": 70.0}, "run": {"duration_s": 1.0},
+    }, {"commands": {"torque_Nm": 100.0}}).run()  # fmt: skip
+    mean = [float(np.mean(recording.slice(at, at + 0.1)["junction_degC"])) for at in (0.1, 0.9)]
+    assert mean[0] == pytest.approx(mean[1], abs=0.5) and 100.0 < mean[1] < 120.0
+    assert recording["winding_degC"][0] == 70.0
+    assert not [finding for finding in recording.findings if "steady" in finding]

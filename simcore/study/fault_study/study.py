@@ -143,5 +143,5 @@ def _left_out(faults, points):
     told = {}
     for point in points:
         if _refused(point):
-            told.setdefault(faults.cases[point.values[0]].name, point.error)
+            told.setdefault(faults.cases[point.values[0]].name, point.error.split("; ")[0])
     return tuple(f"{name} is left out: {error}" for name, error in told.items())
