@@ -20,6 +20,13 @@ NONE, AT_MODULATOR, AT_RAMP_DOWN = 0, 5, 8
 
 
 @inlined
+def start_anew(s):
+    """(state) => as before the first update: what the loops integrate while others hold the legs has no answer."""
+    s.integral_d_V, s.integral_q_V, s.slewed_Nm, s.granted_Nm, s.reference_A = 0.0, 0.0, 0.0, 0.0, 0.0
+    s.started = 0
+
+
+@inlined
 def _torque_references(p, s, m, c, tables, omega, omega_e, limit_V):
     """(torque or speed command) => id, iq references [A], binding code; the speed loop moves on."""
     request, slewed, speed_reference, binding = torque_request(p, s, m, tables, omega)
@@ -89,6 +96,8 @@ def foc_update(p, s, m, c, tables):
     omega = m.speed_rpm * RAD_S
     omega_e = p.machine.pole_pairs * omega
     requested_d, requested_q = 0.0, 0.0
+    if m.legs_released < 0.5:
+        start_anew(s)
     if p.mode == OPEN_LOOP:
         requested_d, frequency_Hz = open_loop_request(p, s, m, ceiling_V)
         angle, omega_e = turn_source(s, frequency_Hz, p.update_s), TWO_PI * frequency_Hz
