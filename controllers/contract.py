@@ -23,6 +23,7 @@ BINDING_LIMITS = {
     7: "speed",
     8: "ramp_down",
     9: "temperature",
+    10: "link_voltage",
 }
 
 

@@ -2,6 +2,7 @@
 
 import math
 
+from controllers.braking import note_power
 from controllers.current_loop import active_resistance, integrate_error, limit_voltage, steering
 from controllers.dead_time import compensate_legs
 from controllers.foc_records import CURRENT, FOC_PARAMETERS, FOC_STATE, OPEN_LOOP, SPEED, VOLTAGE
@@ -125,6 +126,8 @@ def foc_update(p, s, m, c, tables):
         vd, vq, requested_d, requested_q = _current_loop(
             p, s, tables, id_reference - id_A, iq_reference - iq_A, id_A, iq_A, omega_e, psi_d, psi_q, ceiling_V
         )
+        if p.link_limit_J > 0.0:
+            note_power(p, s, vd, vq, id_A, iq_A)
         id_A, iq_A = id_reference, iq_reference
 
     margin = limit_V - math.sqrt(requested_d * requested_d + requested_q * requested_q)
