@@ -153,6 +153,9 @@ def contradictions(report, fault):
 
 
 _TOLD_TWICE = {
+    "switch_stuck_open": ("switch_stuck_closed", "shoot_through"),
+    "switch_stuck_closed": ("switch_stuck_open",),
+    "shoot_through": ("switch_stuck_open",),
     "current_sensor_stuck": ("current_sensor_stuck", "current_sensor_lost"),
     "current_sensor_lost": ("current_sensor_stuck", "current_sensor_lost"),
     "command_lost": ("command_lost", "command_implausible"),
@@ -161,11 +164,12 @@ _TOLD_TWICE = {
     "link_voltage_sensor_stuck": ("link_voltage_sensor_stuck", "link_voltage_sensor_lost"),
     "link_voltage_sensor_lost": ("link_voltage_sensor_stuck", "link_voltage_sensor_lost"),
 }
-_PLACES = ("phase", "command", "sensor")
+_PLACES = ("phase", "command", "sensor", "leg", "side")
 
 
 def _exclude(one, other):
-    same = all(getattr(one, key, None) == getattr(other, key, None) for key in _PLACES)
+    shared = [key for key in _PLACES if hasattr(one, key) and hasattr(other, key)]
+    same = all(getattr(one, key) == getattr(other, key) for key in shared)
     return same and other.kind in _TOLD_TWICE.get(one.kind, ())
 
 

@@ -2,9 +2,10 @@
 
 from simcore.scenario.fault import fault_union
 from simcore.scenario.fault_drive import DRIVE_FAULTS
+from simcore.scenario.fault_inverter import INVERTER_FAULTS
 from simcore.scenario.fault_sensors import SENSOR_FAULTS
 
-FAULTS = SENSOR_FAULTS + DRIVE_FAULTS
+FAULTS = SENSOR_FAULTS + DRIVE_FAULTS + INVERTER_FAULTS
 FaultModel = fault_union(*FAULTS)
 
 # kind => rule and remedy of its sentence.

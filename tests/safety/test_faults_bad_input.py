@@ -99,6 +99,20 @@ BAD = {
         {},
         ["fault.1.kind", "contradicts fault.0"],
     ),
+    "open and closed at once": (
+        [at("switch_stuck_open", leg="b", side="upper"), at("switch_stuck_closed", leg="b", side="upper", until_s=0.02)],
+        {},
+        ["fault.1.kind", "contradicts fault.0, switch_stuck_open (leg = b, side = upper)"],
+    ),
+    "open and shot through": (
+        [at("shoot_through", leg="b"), at("switch_stuck_open", leg="b", side="lower")],
+        {},
+        ["fault.1.kind", "contradicts fault.0"],
+    ),
+    "no such leg": ([at("gate_driver_lost", leg="d")], {}, ['fault.0.leg = "d"', '"a", "b" or "c"']),
+    "no such side": ([at("switch_stuck_open", leg="a", side="left")], {}, ['fault.0.side = "left"', '"upper" or "lower"']),
+    "slow by nothing": ([at("gate_driver_slow", leg="a")], {}, ["fault.0: delays nothing"]),
+    "no such pair": ([at("phase_phase_short", phases="ac")], {}, ['fault.0.phases = "ac"', '"ab", "bc" or "ca"']),
     "one command twice": (
         [
             at("command_lost", command="iq_A"),
@@ -125,6 +139,9 @@ def test_what_only_looks_contradictory_is_taken():
     assert len(faulty_scenario([STUCK, {**other, "phase": "b"}]).fault) == 2
     assert len(faulty_scenario([{**STUCK, "until_s": 0.02}, {**other, "at_s": 0.02}]).fault) == 2
     assert len(faulty_scenario([OFFSET, OFFSET]).fault) == 2
+    switch = at("switch_stuck_open", leg="b", side="upper")
+    assert len(faulty_scenario([switch, {**switch, "kind": "switch_stuck_closed", "side": "lower"}]).fault) == 2
+    assert len(faulty_scenario([switch, at("shoot_through", leg="a")]).fault) == 2
 
 
 def test_all_problems_of_all_faults_come_at_once():

@@ -87,15 +87,17 @@ def test_a_lost_sensor_reads_zero_or_a_rail(reads, expected):
 
 
 def test_a_saturated_sensor_clips_before_the_converter():
-    """Steps of 4 A (8 bits over +-512 A): clipped at 30 A it reads 32."""
+    """Steps of 4 A (8 bits over +-512 A): clipped at 31 A it reads 32, in either direction."""
     sensors = {"current": {"range_A": 512.0, "adc_bits": 8}}
-    healthy, broken = (
-        listen(faults, sensors=sensors) for faults in ([], [at_tick_100("current_sensor_saturated", phase="a", value_A=30.0)])
-    )
-    expected = healthy["controller_ia"].copy()
-    expected[100:] = np.clip(expected[100:], -32.0, 32.0)
-    assert np.array_equal(broken["controller_ia"], expected)
-    assert np.sum(expected != healthy["controller_ia"]) > 10
+    faults = [at_tick_100("current_sensor_saturated", phase=phase, value_A=31.0) for phase in "ab"]
+    healthy, broken = (listen(given, sensors=sensors) for given in ([], faults))
+    for name in ("controller_ia", "controller_ib"):
+        expected = healthy[name].copy()
+        expected[100:] = np.clip(expected[100:], -32.0, 32.0)
+        assert np.array_equal(broken[name], expected)
+    assert broken["controller_ia"].max() > 100.0 or broken["controller_ib"].max() > 100.0
+    late = np.concatenate([broken["controller_ia"][100:], broken["controller_ib"][100:]])
+    assert late.max() == 32.0 and late.min() == -32.0
 
 
 def test_a_burst_of_noise_has_its_rms_on_one_phase_only():
@@ -108,10 +110,16 @@ def test_a_burst_of_noise_has_its_rms_on_one_phase_only():
             samples = broken[f"controller_{name}"][rows]
             assert np.std(samples) == pytest.approx(expected, rel=4.0 / math.sqrt(2.0 * len(samples)))
             assert abs(np.mean(samples)) < 4.0 * expected / math.sqrt(len(samples))
-    # The two draws are independent.
-    plain = listen([], sensors={"current": {"noise_rms_A": 3.0}}, **tables)["controller_ia"][2000:]
-    added = broken["controller_ia"][2000:] - plain
-    assert abs(np.corrcoef(plain, added)[0, 1]) < 4.0 / math.sqrt(len(plain))
+
+
+def test_bursts_are_independent_of_each_other_and_of_the_sensors_own_noise():
+    faults = [{"kind": "current_sensor_noise_burst", "phase": phase, "rms_A": 4.0, "at_s": 0.0} for phase in "abc"]
+    tables = {"load": {"kind": "locked"}, "initial": {}, "machine": {"magnet_flux_Wb": 1e-9}, "run": {"duration_s": 0.2}}
+    plain, broken = (listen(given, sensors={"current": {"noise_rms_A": 3.0}}, **tables) for given in ([], faults))
+    draws = [plain[f"controller_i{phase}"] for phase in "abc"]
+    draws += [broken[f"controller_i{phase}"] - plain[f"controller_i{phase}"] for phase in "abc"]
+    found = np.corrcoef(draws) - np.eye(6)
+    assert np.max(np.abs(found)) < 4.5 / math.sqrt(len(draws[0]))
 
 
 RESOLVER = {"kind": "resolver", "pole_pairs": 4, "tracking_natural_frequency_Hz": 300, "tracking_damping": 0.7071}

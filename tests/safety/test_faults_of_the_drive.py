@@ -167,6 +167,20 @@ def test_a_short_with_the_contactor_open_is_the_capacitor_s_discharge(verified):
     assert recording["supply_current_A"][20:] == pytest.approx(0.0, abs=1e-12)
 
 
+def test_a_short_beside_a_chopper_that_is_on(verified):
+    """The source 20 % up, 480 V behind 0.5 ohm: chopper of 5 ohm and short of 10 ohm together, between off and on voltage."""
+    faults = [
+        {"kind": "supply_dip", "factor": 1.2, "at_s": 0.0},
+        {"kind": "link_short", "resistance_ohm": 10.0, "at_s": 0.004, "until_s": 0.008},
+    ]
+    chopper = {"resistance_ohm": 5.0, "on_above_V": 420.0, "off_below_V": 410.0}
+    recording = run(faults, **{**SOFT, "supply": {**SOFT["supply"], "chopper": chopper}, "run": {"duration_s": 0.012}})
+    for row, conductance in ((79, 0.2), (159, 0.3), (239, 0.2)):
+        expected, found = 480.0 / (1.0 + 0.5 * conductance), recording["link_voltage_V"][row]
+        verified(f"480 V behind 0.5 ohm with {conductance:g} S across the link", "divider", expected, found, 1e-3, "V")
+    assert abs(recording.audit["residual_relative"]) < 1e-6
+
+
 def test_an_open_contactor_leaves_the_auxiliaries_to_the_capacitor(verified):
     """Constant power P: half C V^2 falls by P t."""
     recording = idle([{"kind": "contactor_open", "at_s": 0.001}], auxiliary_W=2000.0)
@@ -247,6 +261,19 @@ def test_two_losses_of_flux_multiply_and_a_map_is_shifted_by_its_own_flux():
         data = machine.map_data
         no_load = data.psi_d_Wb[np.abs(data.id_A).argmin(), np.abs(data.iq_A).argmin()]
     assert broken["psi_d_Wb"][-1] - healthy["psi_d_Wb"][-1] == pytest.approx(-0.1 * no_load, rel=0.02)
+
+
+def test_currents_and_fluxes_of_a_map_stay_each_other_s_inverse_without_part_of_the_magnets():
+    from simcore import Bench, load_scenario
+    from simcore.loop.shims import machine_currents, machine_fluxes
+    from simcore.scenario.parts import library
+
+    member, _ = Bench(load_scenario(library().parent / "torque_steps.toml")).member()
+    healthy = machine_fluxes(member.params, member.table, -80.0, 120.0)
+    member.params[0]["machine"]["magnet_flux_Wb"] = -0.01
+    psi_d, psi_q = machine_fluxes(member.params, member.table, -80.0, 120.0)
+    assert (psi_d, psi_q) == pytest.approx((healthy[0] - 0.01, healthy[1]), abs=1e-12)
+    assert machine_currents(member.params, member.table, psi_d, psi_q) == pytest.approx((-80.0, 120.0), abs=0.05)
 
 
 FREE = {
