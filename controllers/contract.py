@@ -23,6 +23,7 @@ BINDING_LIMITS = {
     7: "speed",
     8: "ramp_down",
     9: "temperature",
+    10: "link_voltage",
 }
 
 
@@ -30,7 +31,8 @@ class Measured(NamedTuple):
     """What the sensors report at the sampling instant, and the commands in force there (SI, angle in (-pi, pi]).
 
     A command that the scenario does not give is NaN.  run_request: 1 run, 0 ramp down.  magnet_degC: what a thermal model
-    of the machine would tell, here the true temperature.
+    of the machine would tell, here the true temperature.  legs_released: 1 what is commanded acts, 0 a monitor holds the legs
+    in a safe state; a controller that integrates an error should then start anew.
     """
 
     time_s: float
@@ -52,6 +54,7 @@ class Measured(NamedTuple):
     frequency_reference_Hz: float
     run_request: float
     magnet_degC: float
+    legs_released: float
 
 
 class Command(NamedTuple):

@@ -2,6 +2,7 @@
 
 import math
 
+from controllers.braking import note_power
 from controllers.current_loop import active_resistance, integrate_error, limit_voltage, steering
 from controllers.dead_time import compensate_legs
 from controllers.foc_records import CURRENT, FOC_PARAMETERS, FOC_STATE, OPEN_LOOP, SPEED, VOLTAGE
@@ -17,6 +18,13 @@ from simcore.rotation import INV_SQRT3, TWO_PI, turn
 
 RAD_S = math.pi / 30.0
 NONE, AT_MODULATOR, AT_RAMP_DOWN = 0, 5, 8
+
+
+@inlined
+def start_anew(s):
+    """(state) => as before the first update: what the loops integrate while others hold the legs has no answer."""
+    s.integral_d_V, s.integral_q_V, s.slewed_Nm, s.granted_Nm, s.reference_A = 0.0, 0.0, 0.0, 0.0, 0.0
+    s.started = 0
 
 
 @inlined
@@ -89,6 +97,8 @@ def foc_update(p, s, m, c, tables):
     omega = m.speed_rpm * RAD_S
     omega_e = p.machine.pole_pairs * omega
     requested_d, requested_q = 0.0, 0.0
+    if m.legs_released < 0.5:
+        start_anew(s)
     if p.mode == OPEN_LOOP:
         requested_d, frequency_Hz = open_loop_request(p, s, m, ceiling_V)
         angle, omega_e = turn_source(s, frequency_Hz, p.update_s), TWO_PI * frequency_Hz
@@ -116,6 +126,8 @@ def foc_update(p, s, m, c, tables):
         vd, vq, requested_d, requested_q = _current_loop(
             p, s, tables, id_reference - id_A, iq_reference - iq_A, id_A, iq_A, omega_e, psi_d, psi_q, ceiling_V
         )
+        if p.link_limit_J > 0.0:
+            note_power(p, s, vd, vq, id_A, iq_A)
         id_A, iq_A = id_reference, iq_reference
 
     margin = limit_V - math.sqrt(requested_d * requested_d + requested_q * requested_q)

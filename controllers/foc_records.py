@@ -52,6 +52,10 @@ FOC_PARAMETERS = np.dtype(
         ("winding_per_K", "f8"),
         ("magnet_from_degC", "f8"),
         ("magnet_per_K", "f8"),
+        ("link_limit_J", "f8"),  # energy of the link capacitor that braking may lead to; 0: no limit
+        ("link_capacitance_F", "f8"),
+        ("link_rate", "f8"),  # at which the rest may be filled, 1/s
+        ("link_share", "f8"),  # of the way that the power gone elsewhere goes in an update
     ],
     align=True,
 )
@@ -71,6 +75,10 @@ FOC_STATE = np.dtype(
         ("source_rad", "f8"),
         ("source_Hz", "f8"),
         ("slow_rad_s", "f8"),
+        ("link_J", "f8"),
+        ("returned_W", "f8"),
+        ("elsewhere_W", "f8"),
+        ("lost_W", "f8"),
         ("derated", "f8"),  # share of the limit that temperatures take, 0..1
     ],
     align=True,

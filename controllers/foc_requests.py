@@ -2,6 +2,7 @@
 
 import math
 
+from controllers.braking import limit_braking
 from controllers.derating import derated_share
 from controllers.foc_records import SPEED
 from controllers.ramp_down import ramped, ramped_speed
@@ -10,7 +11,7 @@ from controllers.speed_loop import speed_torque
 from simcore.kernel import inlined, kernel
 
 RAD_S = math.pi / 30.0
-NONE, AT_CURRENT, AT_SLEW, AT_SPEED, AT_TEMPERATURE = 0, 1, 6, 7, 9
+NONE, AT_CURRENT, AT_SLEW, AT_SPEED, AT_TEMPERATURE, AT_LINK = 0, 1, 6, 7, 9, 10
 
 
 @kernel
@@ -51,6 +52,10 @@ def torque_request(p, s, m, tables, omega):
         if s.derated > 0.0 and abs(s.slewed_Nm) > limit_Nm:
             s.slewed_Nm = math.copysign(limit_Nm, s.slewed_Nm)
             binding = AT_TEMPERATURE
+    if p.link_limit_J > 0.0:
+        s.slewed_Nm, limited = limit_braking(p, s, m, s.slewed_Nm, omega)
+        if limited:
+            binding = AT_LINK
     return request, s.slewed_Nm, reference, binding
 
 

@@ -2,6 +2,7 @@
 
 import math
 
+from controllers.braking import braking_fields
 from controllers.contract import TuningError
 from controllers.derating import derating_fields
 from controllers.foc_records import MODES, MOST_RIPPLES, OPEN_LOOP, SPEED
@@ -110,7 +111,7 @@ def read_tuning(setup):
         "active_resistance": values["active_resistance"],
     }
     fields |= _ramp_down(values, setup) | _dead_time(values, setup) | _torque_extras(values, setup)
-    fields |= derating_fields(values, setup)
+    fields |= derating_fields(values, setup) | braking_fields(values, setup)
     if current_given:
         fields |= {name: values[key] for name, key in zip(("kp_d", "kp_q", "ki_d", "ki_q"), CURRENT_GAINS, strict=True)}
     return fields

@@ -20,6 +20,8 @@ KEYS = {
     "torque_slew_Nm_per_s": (0.0, 0.0, 1e12, "Nm/s"),
     "voltage_use": (0.95, 0.1, 1.2, ""),
     "ramp_down_s": (None, 0.0, 1e4, "s"),
+    "link_voltage_limit_V": (0.0, 0.0, 1e5, "V"),
+    "link_bandwidth_Hz": (None, 0.0, 1e5, "Hz"),
     "dead_time_s": (None, 0.0, 1e-3, "s"),
     "compensation_band_A": (None, 0.0, 1e5, "A"),
     "compensation_delay_updates": (None, -20.0, 20.0, ""),

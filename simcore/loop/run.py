@@ -95,7 +95,7 @@ def _seen(m):
         m.time_s, m.ia_A, m.ib_A, m.ic_A, m.angle_electrical_rad, m.speed_rpm, m.link_voltage_V, m.winding_degC,
         m.junction_degC, m.torque_reference_Nm, m.speed_reference_rpm, m.id_reference_A, m.iq_reference_A,
         m.vd_reference_V, m.vq_reference_V, m.voltage_reference_V, m.frequency_reference_Hz, m.run_request,
-        m.magnet_degC,
+        m.magnet_degC, m.legs_released,
     )  # fmt: skip
 
 

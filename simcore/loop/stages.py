@@ -215,6 +215,7 @@ def sense(p, s, m, table, member, shift_s):
     m.voltage_reference_V = s.profile_now[VOLTAGE]
     m.frequency_reference_Hz = s.profile_now[FREQUENCY]
     m.run_request = s.profile_now[RUN_REQUEST]
+    m.legs_released = 1.0
     if p.safety.active:
         prepare(p, s, m)
     i_alpha = (2.0 * ia - ib - ic) * (1.0 / 3.0)

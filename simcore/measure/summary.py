@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from simcore.measure.braking import braking
 from simcore.measure.limits import binding_shares, code_names, lowest_voltage_margin, negative_margin_share, shares
 from simcore.measure.power_stage import power_stage
 
@@ -29,6 +30,9 @@ def summarise(recording):
     stage = power_stage(recording)
     if stage is not None:
         summary["power_stage"] = stage
+    returned = braking(recording)
+    if returned is not None:
+        summary["braking"] = returned
     log = getattr(recording, "monitor", None)
     if log is not None:
         summary["monitor"] = dict(log)

@@ -7,6 +7,7 @@ import textwrap
 from rich.text import Text
 
 from simcore.measure.audit import audit_verdict
+from simcore.measure.braking import braking
 from simcore.measure.limits import (
     NAMED_CODES,
     binding_shares,
@@ -18,6 +19,7 @@ from simcore.measure.limits import (
 )
 from simcore.measure.power_stage import LOSSES, power_stage
 from simcore.measure.windows import end_s
+from simcore.report.braking_lines import braking_lines
 from simcore.report.monitor_lines import monitor_lines
 from simcore.report.results import scenario_name
 from simcore.report.wording import (
@@ -61,6 +63,8 @@ def print_report(recording, expectations, console):
     for row in (*limits, *power_lines(recording)):
         if row:
             say(console, row)
+    for row in braking_lines(braking(recording)):
+        say(console, row, hanging=4)
     for row in monitor_lines(getattr(recording, "monitor", None)):
         say(console, row, hanging=4)
     say(console, speed_line(recording))

@@ -34,7 +34,7 @@ def enforce(s):
 def prepare(p, s, m):
     """(sampling instant, measurement) => the resolver's channels for the monitor; requests as the controller may see them.
 
-    In a safe state they are none, and the controller is asked to rest.
+    In a safe state they are none, and the controller is asked to rest and told that its legs are held.
     """
     monitor, share = s.monitor, s.monitor.share
     angle = p.position.pole_pairs * s.plant.theta
@@ -49,7 +49,7 @@ def prepare(p, s, m):
         m.voltage_reference_V *= share
         m.frequency_reference_Hz *= share
     if overridden(monitor.state):
-        m.run_request = 0.0
+        m.run_request, m.legs_released = 0.0, 0.0
 
 
 @kernel

@@ -126,6 +126,7 @@ def extreme_samples(machine, taped, update_s):
             "angle_electrical_rad": random.uniform(-np.pi, np.pi), "speed_rpm": random.uniform(-speed, speed),
             "link_voltage_V": link * random.uniform(0.1, 1.2), "winding_degC": random.uniform(-40.0, 180.0),
             "junction_degC": random.uniform(-40.0, 175.0), "run_request": float(random.random() < 0.9),
+            "legs_released": float(random.random() < 0.9),
         }  # fmt: skip
         for name in Measured._fields:
             if name not in seen:

@@ -369,6 +369,7 @@ static void sense(const Bench *p, State *s, Measured *m, int64_t member, double 
     m->frequency_reference_Hz = s->profile_now[FREQUENCY];
     m->run_request = s->profile_now[RUN_REQUEST];
     m->magnet_degC = p->magnet_degC;
+    m->legs_released = 1.0;
 
     i_alpha = (2.0 * ia - ib - ic) * (1.0 / 3.0);
     i_beta = (ib - ic) * INV_SQRT3;

@@ -61,6 +61,14 @@ def test_the_drive_trips_and_comes_back(compiled):
     assert {trip["check"] for trip in compiled.monitor["trips"]} >= {"overcurrent_fast"}
 
 
+def test_it_comes_back_without_a_kick(compiled):
+    """The controller forgets what it integrated while the monitor held the legs: the current follows its slow reference."""
+    back = compiled.time_s >= compiled.monitor["states"][-1]["at_s"]
+    for axis in ("id", "iq"):
+        assert np.abs(compiled[f"{axis}_A"] - compiled[f"{axis}_reference_A"])[back].max() < 5.0
+    assert compiled["torque_Nm"][-1] == pytest.approx(30.0, abs=1.0)
+
+
 @pytest.mark.parametrize("way", ["in_python", "python_class"])
 def test_beside_a_controller_in_python_it_does_the_same(compiled, way):
     other = run(**DRIVE, in_python=True) if way == "in_python" else run(Wrapped(), **DRIVE)
