@@ -27,43 +27,44 @@ class Approach:
         self.before = f
         return x + self._part * f
 
-    def turned(self, f):
-        """True where f points back, against the distance before."""
-        return self.before is not None and float(f[self._seen] @ self.before[self._seen]) < 0.0
+    def swings(self, f):
+        """True where f points back by about as much as the distance before, as no smooth way does."""
+        if self.before is None:
+            return False
+        now, before = f[self._seen], self.before[self._seen]
+        return float(now @ before) < 0.0 and float(now @ now) > 0.25 * float(before @ before)
 
 
 class SteepRoot:
     """next(x, f, steepness) => where to ask next for the root of a falling function, f found at x.
 
-    steepness: -df/dx as a formula has it near the root; the secant's is taken where it is alike.  The function may be flat
-    before a kink, so the root is kept between two ends (the upper one `highest` at first), which are halved where a step of
-    Newton's brings little.
+    The function is steep up to `highest`, where the formula's steepness holds (-df/dx), but may be flat before a kink: there
+    the secant counts.  The root is kept between two ends.
     """
 
     def __init__(self, highest):
-        self._low, self._high = None, (highest, -np.inf)
-        self._last = None
+        self._low, self._top, self._last = None, highest, None
+
+    def note(self, x, f):
+        """Something that is known of the function."""
+        self._last = (x, f)
+        if f > 0.0:
+            self._low = x
+        else:
+            self._top = min(x, self._top)
 
     def next(self, x, f, steepness):
-        last, self._last = self._last, (x, f)
+        last = self._last
+        self.note(x, f)
+        secant = (last[1] - f) / (x - last[0]) if last is not None and abs(x - last[0]) > 1e-9 else steepness
+        alike = 0.4 * steepness < secant < 1.2 * steepness
         if f > 0.0:
-            self._low = (x, f)
-        else:
-            self._high = (x, f)
-        top = self._high[0]
-        ahead = x + f / _alike(steepness, last, (x, f))
-        brings_little = last is not None and f * last[1] > 0.0 and abs(f) > 0.5 * abs(last[1])
+            flat = last is not None and last[1] > 0.0 and secant < 0.4 * steepness
+            ahead = x + f / (max(secant, 0.5) if flat else secant if alike else steepness)
+            return min(ahead, 0.5 * (x + self._top))
+        ahead = x + f / (secant if alike else steepness)
         if self._low is None:
-            # Where it is flat it still falls about as fast as x rises.
-            return x + max(f, -10.0) if brings_little else max(ahead, x - 10.0)
-        if brings_little or not self._low[0] < ahead < top:
-            return 0.5 * (self._low[0] + top)
-        return min(ahead, 0.5 * (x + top)) if f > 0.0 else ahead
-
-
-def _alike(steepness, last, here):
-    """The steepness between two points where it is like the formula's, else the formula's."""
-    if last is None or abs(here[0] - last[0]) < 1e-9:
-        return steepness
-    secant = (last[1] - here[1]) / (here[0] - last[0])
-    return secant if 0.4 * steepness < secant < 1.2 * steepness else steepness
+            # Where the steps bring little it is flat, and falls about as fast as x rises.
+            little = last is not None and last[1] < 0.0 and f < 0.5 * last[1]
+            return x + max(f, -10.0) if little else max(ahead, x - 10.0)
+        return ahead if ahead > self._low else 0.5 * (self._low + x)

@@ -18,6 +18,7 @@ from simcore.study.efficiency_map.warming import FILTERS, MOST_DERATED, MOST_STE
 CLOSE_K, FAR_K = 0.3, 1.0  # met; so far off in the end that the point counts as unsteady
 CLOSE_DERATED_K = 0.04  # the same of the temperature that derates: 15 K are all of the torque
 NEAR_DERATING_K, INTO_DERATING_K, TOO_HOT_K = 10.0, 3.0, 5.0
+STEEP_FOR_K = 7.0  # beyond the place where derating begins the slope is known well
 _SEEN = ("switch_degC", "diode_degC", "winding_degC", "iron_degC", "magnet_degC")
 
 
@@ -29,19 +30,20 @@ def run_warm(member, step, check, plan):
     """
     drive = _Drive(member, step, check, plan)
     drive.run(plan.settle_s)
-    way, derated = Approach(drive.seen), False
+    way, derated, before = Approach(drive.seen), False, None
     for _ in range(MOST_STEPS):
-        distance = drive.losses(plan.window_s)
+        place, distance = drive.place, drive.losses(plan.window_s)
         if not drive.running or drive.farthest(distance) < CLOSE_K:
             break
-        too_hot = way.before is None and drive.above(drive.place + distance, TOO_HOT_K)
+        too_hot = before is None and drive.above(place + distance, TOO_HOT_K)
         if too_hot and not plan.to_the_end:
             return math.inf
-        if too_hot or way.turned(distance) and drive.above(drive.place):
+        if too_hot or way.swings(distance) and drive.above(place):
             derated = True
-            drive.rest_derated(*((drive.place, distance) if too_hot else (drive.place - way.before, way.before)))
+            drive.rest_derated(*((place, place + distance) if too_hot else (before, place)), distance, too_hot)
             break
-        drive.put(way.next(drive.place, distance))
+        before = place
+        drive.put(way.next(place, distance))
         if drive.above(drive.place, -NEAR_DERATING_K):
             drive.run(FILTERS * plan.lag_s)
     drive.run(plan.after_s)
@@ -98,17 +100,30 @@ class _Drive:
         self.place = place
         begin_warm(self._member.params, self._member.states, self._shaped(place))
 
-    def rest_derated(self, cold, way):
-        """(a place, a way from there that ends too hot) => temperatures which the losses of the torque that is left hold."""
-        plan = self._plan
-        self.put(self._into_derating(cold, way))
+    def rest_derated(self, cold, hot, distance, guessed):
+        """(a place, one that is too hot, the way found there, or guessed) => temperatures that the torque still left holds."""
+        plan, most = self._plan, self._most_derated(hot)
+        enters = self._into_derating(cold, hot)
+        if guessed or self._limited(hot)[most] > self._limited(enters)[most] + STEEP_FOR_K:
+            self.put(enters)
+        else:
+            self.place = hot
+            self.put(self.limiting_step(distance)[0])
         for _ in range(MOST_DERATED):
             self.run(FILTERS * plan.lag_s)
             distance = self.losses(plan.window_s)
             place, step_K = self.limiting_step(distance)
             if not self.running or step_K < CLOSE_DERATED_K and self.farthest(distance) < FAR_K:
-                break
+                return
             self.put(place)
+        self.run(FILTERS * plan.lag_s)
+
+    def _most_derated(self, place):
+        """Number of the limit, of junction, winding and magnet, that leaves the least torque."""
+        plan = self._plan
+        limits = zip(self._limited(place), plan.derates_degC, plan.highest_degC, strict=True)
+        left = [(most - now) / (most - start) if math.isfinite(start) else math.inf for now, start, most in limits]
+        return int(np.argmin(left))
 
     def limiting_step(self, distance):
         """(way (n,)) => the next place, and about how far the temperature that derates most is from its rest [K].
@@ -117,20 +132,21 @@ class _Drive:
         line to the highest temperature: d target/d temperature = -2 (target - coolant)/(highest - temperature).
         """
         limited, plan = self._limited(self.place), self._plan
-        left = [(highest - now) / (highest - start) if math.isfinite(start) else math.inf
-                for now, start, highest in zip(limited, plan.derates_degC, plan.highest_degC, strict=True)]  # fmt: skip
-        most = int(np.argmin(left))
+        most = self._most_derated(self.place)
         at = self._limited_at(self.place)[most]
         target = self.place + distance
-        slopes = 2.0 * (target - self._coolest) / max(plan.highest_degC[most] - limited[most], 0.2)
-        steepness = 1.0 + max(float(slopes[at]), 0.0)
+        heated, room = target - self._coolest, max(plan.highest_degC[most] - limited[most], 0.2)
+        steepness = 1.0 + max(2.0 * float(heated[at]) / room, 0.0)
         if most not in self._roots:
             self._roots[most] = SteepRoot(plan.highest_degC[most]), {}
         root, ends = self._roots[most]
         here = float(self.place[at])
         ends[distance[at] > 0.0] = (here, target)
         there = root.next(here, float(distance[at]), steepness)
-        place = self._between(ends, there) if len(ends) == 2 else target - slopes * (there - here)
+        if len(ends) == 2:
+            place = self._between(ends, there)
+        else:
+            place = self._coolest + min(max(1.0 - 2.0 * (there - here) / room, 0.5), 1.7) * heated
         place[at] = there
         return place, abs(float(distance[at])) / steepness
 
@@ -140,11 +156,11 @@ class _Drive:
         share = min(max((there - a) / (b - a), 0.0), 1.0) if b > a else 0.5
         return cold + share * (hot - cold)
 
-    def _into_derating(self, cold, way):
-        """(a place, a way from there) => where on it a temperature begins to derate, and a bit on; its end where none does."""
-        limits = zip(self._limited(cold), self._limited(cold + way), self._plan.derates_degC, strict=True)
+    def _into_derating(self, cold, hot):
+        """(two places) => where on the way from one to the other a temperature begins to derate, and a bit on."""
+        limits = zip(self._limited(cold), self._limited(hot), self._plan.derates_degC, strict=True)
         enters = [max(at - a, 0.0) / (b - a) for a, b, limit in limits if b > max(at := limit + INTO_DERATING_K, a)]
-        return cold + min(enters, default=1.0) * way
+        return cold + min(enters, default=1.0) * (hot - cold)
 
     def above(self, place, kelvin=0.0):
         """(place, K) => True where a temperature stands so far above the one from which torque is reduced."""
