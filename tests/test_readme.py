@@ -180,6 +180,19 @@ def test_tuning_runs_as_printed(tmp_path, monkeypatch):
     assert {"tune.json", "response.csv"} <= {path.name for path in (tmp_path / "results" / "torque_steps").iterdir()}
 
 
+def test_the_monitor_tells_what_is_printed(tmp_path, monkeypatch):
+    from click.testing import CliRunner
+
+    from simcore.cli import main
+
+    section = README.split("## A monitor beside the controller")[1].split("\n## ")[0]
+    (command,) = re.findall(r"`drybench (run .*?)`", section)
+    monkeypatch.chdir(tmp_path)
+    result = CliRunner().invoke(main, ["run", str(ROOT / command.split()[1]), "--no-plot"])
+    (excerpt,) = re.findall(r"```text\n(.*?)\n```", section, re.S)
+    assert result.exit_code == 0 and excerpt in result.stdout, result.stdout
+
+
 def test_the_explanation_runs_as_printed(tmp_path, monkeypatch):
     from click.testing import CliRunner
 

@@ -15,7 +15,7 @@ STATES = (
 RUNNING, FAILED, IN_GATES_OFF, DERATING, IN_RAMP_DOWN, IN_SHORT_LOW, IN_SHORT_HIGH, SHORT_ENTRY = range(len(STATES))
 
 # Hardware checks look once a tick in front of the converters, the others once an update at what the controller sees.
-HARDWARE = ("overcurrent_fast",)
+HARDWARE = ("overcurrent_fast", "desaturation", "gate_feedback")
 SOFTWARE = (
     "overcurrent", "current_sum", "current_range", "current_stuck", "current_plausibility",
     "resolver_envelope", "resolver_tracking", "angle_emf", "speed_jump", "overspeed",
@@ -25,10 +25,10 @@ SOFTWARE = (
 )  # fmt: skip
 CHECKS = HARDWARE + SOFTWARE
 (
-    OVERCURRENT_FAST, OVERCURRENT, CURRENT_SUM, CURRENT_RANGE, CURRENT_STUCK, CURRENT_PLAUSIBILITY, RESOLVER_ENVELOPE,
-    RESOLVER_TRACKING, ANGLE_EMF, SPEED_JUMP, OVERSPEED, LINK_OVERVOLTAGE, LINK_UNDERVOLTAGE, LINK_DISCHARGE, TORQUE_REQUEST,
-    TORQUE_POWER, WINDING_TEMPERATURE, JUNCTION_TEMPERATURE, TEMPERATURE_RANGE, COMMAND_TIMEOUT, COMMAND_IMPLAUSIBLE,
-    UPDATE_OVERRUN,
+    OVERCURRENT_FAST, DESATURATION, GATE_FEEDBACK, OVERCURRENT, CURRENT_SUM, CURRENT_RANGE, CURRENT_STUCK,
+    CURRENT_PLAUSIBILITY, RESOLVER_ENVELOPE, RESOLVER_TRACKING, ANGLE_EMF, SPEED_JUMP, OVERSPEED, LINK_OVERVOLTAGE,
+    LINK_UNDERVOLTAGE, LINK_DISCHARGE, TORQUE_REQUEST, TORQUE_POWER, WINDING_TEMPERATURE, JUNCTION_TEMPERATURE,
+    TEMPERATURE_RANGE, COMMAND_TIMEOUT, COMMAND_IMPLAUSIBLE, UPDATE_OVERRUN,
 ) = range(len(CHECKS))  # fmt: skip
 FIRST_POSITION, LAST_POSITION = RESOLVER_ENVELOPE, SPEED_JUMP  # checks that speak against the measured angle and speed
 
@@ -121,6 +121,7 @@ MONITOR = np.dtype(
         ("current_Nm", "f8"),
         ("highest_Nm", "f8"),  # what recent requests allow
         ("lowest_Nm", "f8"),
+        ("gate_wait_s", "f8"),  # for which a driver has not followed
         ("silent_updates", "i8"),
         ("late_updates", "i8"),
         ("speed_rpm", "f8"),  # the last that nothing speaks against

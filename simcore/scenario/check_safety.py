@@ -1,5 +1,6 @@
 """[safety] against the sensors, the machine, and itself."""
 
+from simcore.safety.monitor_records import HARDWARE
 from simcore.scenario.checking import needs, short
 from simcore.scenario.safety import Check
 from simcore.scenario.safety_limits import choice_rpm, left_out, limits
@@ -128,7 +129,7 @@ def reactions(report, safety):
     sides = {}
     for name, check in checks.items():
         at = ("safety", name, "reaction")
-        if name == "overcurrent_fast" and check.reaction in _SLOW:
+        if name in HARDWARE and check.reaction in _SLOW:
             report.problem(
                 at, "contradicts the check: hardware acts without the controller", 'Write "gates_off" or "safe_state"'
             )

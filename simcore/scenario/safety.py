@@ -26,6 +26,21 @@ class OvercurrentFast(Check):
     threshold_A: float | None = quantity("A", "phase current; by default 1.5 x machine.max_current_A", None, gt=0, le=1e6)
 
 
+class Desaturation(Check):
+    """Voltage across a switch that is on, seen by its gate driver."""
+
+    threshold_V: float | None = quantity(
+        "V", "by default the drop at 2.5 x machine.max_current_A, and no less than 5 V", None, gt=0, le=1e5
+    )
+
+
+class GateFeedback(Check):
+    """Time by which a gate follows its command too late, or has not followed it."""
+
+    threshold_s: float = quantity("s", "delay besides the dead time", 1e-6, gt=0, le=1)
+    debounce_s: float = quantity("s", "time that it must lie above", 2e-4, ge=0, le=1e3)
+
+
 class Overcurrent(Check):
     """Sampled phase currents."""
 
@@ -258,6 +273,8 @@ class Safety(Table):
 
     name: str = word("name for tables and figures", "")
     overcurrent_fast: OvercurrentFast | None = word("phase over-current, comparator in hardware", None)
+    desaturation: Desaturation | None = word("switch that is on and does not conduct well", None)
+    gate_feedback: GateFeedback | None = word("gate that does not follow its command", None)
     overcurrent: Overcurrent | None = word("phase over-current, sampled", None)
     current_sum: CurrentSum | None = word("sum of three phase currents", None)
     current_range: CurrentRange | None = word("current sensor at the end of its range", None)

@@ -10,6 +10,7 @@ DERATE_K = 10.0
 # {check: (quantity of the ratings, share)} of thresholds that are not given.
 _SHARES = {
     "overcurrent_fast": ("current", 1.5),
+    "desaturation": ("drop", 1.0),
     "overcurrent": ("current", 1.25),
     "current_sum": ("current", 0.1),
     "current_range": ("range", 1.0),
@@ -24,6 +25,7 @@ _SHARES = {
     "winding_temperature": ("winding", 1.0),
     "junction_temperature": ("junction", 1.0),
 }
+DESATURATED, LEAST_DESATURATION_V = 2.5, 5.0  # of machine.max_current_A
 BLOCKING, LINK_HIGH = 0.7, 1.25  # of the devices' rated voltage, of the supply's
 MAX_WINDING_degC, MAX_JUNCTION_degC = 180.0, 175.0
 
@@ -67,6 +69,8 @@ def _rating(quantity, machine, inverter, supply, sensors):
         limit = BLOCKING * rated if rated > 0.0 else LINK_HIGH * highest_supply_V(supply)
         range_V = sensors.link_voltage.range_V
         return min(limit, 0.98 * range_V) if range_V > 0.0 else limit
+    if quantity == "drop":
+        return max(LEAST_DESATURATION_V, _drop_V(devices, DESATURATED * machine.max_current_A))
     if quantity == "winding":
         heat = getattr(machine, "heat", None)
         return heat.max_winding_degC if heat is not None else MAX_WINDING_degC
@@ -76,6 +80,16 @@ def _rating(quantity, machine, inverter, supply, sensors):
         "current": machine.max_current_A, "speed": machine.max_speed_rpm, "supply": supply.voltage_V,
         "range": sensors.current.range_A - _step(sensors.current),
     }[quantity]  # fmt: skip
+
+
+def _drop_V(devices, current_A):
+    """(devices or None, current) => voltage across a switch that carries it [V]."""
+    if devices is None:
+        return 0.0
+    at = devices.junction_degC
+    if devices.kind == "mosfet":
+        return devices.on_resistance_ohm.at(at) * current_A
+    return devices.threshold_V.at(at) + devices.slope_ohm.at(at) * current_A
 
 
 def _step(sensor):
