@@ -138,3 +138,12 @@ def test_a_slope_asks_for_its_share_of_the_weight():
     sine = math.sin(math.atan(0.05))
     expected = MASS * 9.80665 * sine * 10.0 * 10.0 / KWH  # ten seconds of 10 m/s, the two ramps together one of them
     assert result.main["uses_kWh"]["climbing"] == pytest.approx(expected, rel=2e-3)
+
+
+def test_a_slope_over_time_counts_in_what_is_asked():
+    """20 s at 10 m/s, the second half up 5 %: m g sin(atan(0.05)) over 100 m."""
+    from simcore.scenario.profile import Profile
+
+    steady = Cycle("steady", np.array([0.0, 20.0]), np.array([36.0, 36.0]))
+    flat, hill = wheel_energy(steady, VEHICLE), wheel_energy(steady, VEHICLE, grade=Profile((0.0, 10.0), (0.0, 5.0)))
+    assert hill.net_J - flat.net_J == pytest.approx(MASS * 9.80665 * math.sin(math.atan(0.05)) * 100.0, rel=1e-9)

@@ -125,3 +125,27 @@ def test_speed_loop_has_the_gains_of_its_bandwidth():
     rolling = force(3.6 * 19.9, 0.0) - force(72.0, 0.0)
     more = rolling + 1854.0 * 0.1 * (rate + 0.25 * rate**2 * STEP)
     assert slow - right == pytest.approx(more * ARM / 0.96, rel=1e-9)
+
+
+def test_a_slope_of_the_cycle_lies_where_the_cycle_passes_it():
+    """Asked 10 m/s: 6 % from 50 m on. A vehicle at half the speed meets it after 10 s and not after 5 s."""
+    time = np.array([0.0, 5.0, 5.0001, 20.0])
+    cycle = Cycle("hill", time, np.full(4, 36.0), np.array([0.0, 0.0, 6.0, 6.0]))
+    weight = 1800.0 * 9.80665 * math.sin(math.atan(0.06))
+    for speed, meets_s in ((10.0, 5.0), (5.0, 10.0)):
+        one = Driver(DriverModel(), VEHICLE, cycle, STEP, 2000, 300.0)
+        for k in range(1500):
+            one.look(k, speed, math.nan, 0.5, 700.0)
+        felt = np.array(one.weights_N)
+        assert np.argmax(felt > 0.5 * weight) * STEP == pytest.approx(meets_s, abs=0.05)
+        assert felt[-1] == pytest.approx(weight, rel=1e-9)
+
+
+def test_a_slope_of_the_scenario_comes_with_the_time():
+    from simcore.scenario.profile import Profile
+
+    cycle = Cycle("flat", np.array([0.0, 20.0]), np.full(2, 36.0))
+    one = Driver(DriverModel(), VEHICLE, cycle, STEP, 2000, 300.0, Profile((0.0, 5.0), (0.0, 6.0)))
+    for k in range(1000):
+        one.look(k, 5.0, math.nan, 0.5, 700.0)
+    assert np.argmax(np.array(one.weights_N) > 1.0) * STEP == pytest.approx(5.0, abs=1.1 * STEP)

@@ -7,6 +7,7 @@ import math
 
 import numpy as np
 
+PLACE_m = 0.25  # between two places of a slope
 _ROLLS = 1e-3  # m/s below which the vehicle stands
 _PATIENCE_S = 0.2  # before the friction brakes take over what the machine does not give: a torque takes its time to rise
 _SHORT = 0.02  # of torque asked and greatest torque: what lacks more shows a drive at its limit
@@ -14,24 +15,20 @@ _SHORT = 0.02  # of torque asked and greatest torque: what lacks more shows a dr
 
 class Driver:
     """(Driver model, Vehicle, Cycle, step [s], number of steps, greatest torque of the machine [Nm], slope [%] over time or
-    None, which a slope of the cycle goes before) => looks one after another.
+    None, where the cycle has none of its own) => looks one after another.
 
     look(k, speed, given_Nm, charge, link_V) => torque asked of the machine and torque of the friction brakes at the rotor [Nm].
     speed [m/s] at the beginning of step k; given_Nm: what the drive makes of the last torque asked, NaN where it tells nothing;
     charge: 0..1.
-    weight_Nm(k): torque of the slope at the rotor.
     """
 
     def __init__(self, model, vehicle, cycle, step_s, count, greatest_Nm, grade_percent=None):
         at = np.arange(count + 1) * step_s
         asked = cycle.speed_at(at)
-        if cycle.grade_percent is not None:
-            grade = np.interp(at, cycle.time_s, cycle.grade_percent)
-        else:
-            grade = np.zeros(count + 1) if grade_percent is None else np.array([grade_percent.at(t) for t in at])
-        self.asked, self.grade_percent = asked, grade
+        self.asked = asked
         self._asked = asked.tolist()
-        self._weight = vehicle.weight_N(grade).tolist()
+        self._slope = _Slope(vehicle, cycle, at, asked, grade_percent)
+        self.weights_N = []  # of the slope, one a look
         self._step_s, self._arm, self._eta = step_s, vehicle.arm_m, vehicle.gear_efficiency
         self._inertia = vehicle.inertia_kg
         self._f0, self._f1, self._f2 = vehicle.road_N
@@ -50,14 +47,16 @@ class Driver:
         self._sum = 0.0  # integral part [m/s2]
         self._last_Nm = self._short_s = 0.0
 
-    def weight_Nm(self, k):
-        """Torque of the slope at the rotor during step k [Nm], against forward motion uphill."""
-        return self._weight[k] * self._arm
+    @property
+    def weight_Nm(self):
+        """Torque of the slope at the rotor from the last look on [Nm], against forward motion uphill."""
+        return self.weights_N[-1] * self._arm
 
     def look(self, k, speed, given_Nm, charge, link_V):
         """(step, speed [m/s], torque given for the last one asked [Nm], charge, link voltage [V]) => (torque, brake) [Nm]."""
         now, then = self._asked[k], self._asked[k + 1]
-        weight = self._weight[k]
+        weight = self._slope.weight_N(k, speed * self._step_s)
+        self.weights_N.append(weight)
         if now <= 0.0 and then <= 0.0 and speed < self._hold_below:
             self._sum = self._last_Nm = self._short_s = 0.0
             return 0.0, (self._hold_factor * abs(weight) + self._stop_N) * self._arm
@@ -109,3 +108,28 @@ class Driver:
         omega = speed / self._arm
         power = min(self._most_W, self._most_A * link_V)
         return share * min(self._most_Nm, power / omega)
+
+
+class _Slope:
+    """The weight along the road: a cycle's slope lies where the cycle passes it, a scenario's comes with the time."""
+
+    def __init__(self, vehicle, cycle, at, asked, grade_percent):
+        self._way_m, self._by_way = 0.0, cycle.grade_percent is not None
+        if self._by_way:
+            mean = 0.5 * (asked[1:] + asked[:-1]) * np.diff(at)
+            passed = np.concatenate([[0.0], np.cumsum(mean)])
+            places = np.arange(0.0, passed[-1] + 2.0 * PLACE_m, PLACE_m)
+            grade = np.interp(places, passed, np.interp(at, cycle.time_s, cycle.grade_percent))
+        else:
+            grade = np.zeros(len(at)) if grade_percent is None else np.array([grade_percent.at(t) for t in at])
+        self._weight_N = vehicle.weight_N(grade).tolist()
+
+    def weight_N(self, k, ahead_m):
+        """(step, way of the coming step [m]) => force of the weight during it [N]; called once a step, in order."""
+        if not self._by_way:
+            return self._weight_N[k]
+        place = (self._way_m + 0.5 * ahead_m) / PLACE_m
+        self._way_m += ahead_m
+        low = min(max(int(place), 0), len(self._weight_N) - 2)
+        share = min(max(place - low, 0.0), 1.0)
+        return self._weight_N[low] + share * (self._weight_N[low + 1] - self._weight_N[low])

@@ -109,7 +109,7 @@ class LoopTrip:
                 k, places.omega.item() * arm, places.given.item(), charge, places.link.item()
             )
             asked[k] = torque
-            places.ask(torque, brake, driver.weight_Nm(k), first=k == 0)
+            places.ask(torque, brake, driver.weight_Nm, first=k == 0)
             before = places.dry_J.item()
             try:
                 run(*common, min((k + 1) * self.ticks_per_look, ticks), ticks, 0, *own)
@@ -146,18 +146,18 @@ class LoopTrip:
         losses["road_load"] = recording["loss_friction_W"] - brakes_W
         speed = recording["vehicle_speed_kmh"]
         at = np.arange(rows) * every
-        weight_W = np.array([self.driver.weight_Nm(k) for k in at]) / self.vehicle.arm_m * speed / 3.6
         middle = np.append(0.5 * (speed[1:] + speed[:-1]), speed[-1]) / 3.6 if rows else speed
+        weight_N = np.array(self.driver.weights_N)[at]
         brake_N = np.divide(brakes_W, middle, out=np.zeros(rows), where=middle > 0.05)
         stored = dict(recording.audit["stored_changes_J"])
         temperatures = {name: f"{name}_degC" for name in _TEMPERATURES if f"{name}_degC" in recording.signals}
         return Course(
             mode="loop", time_s=recording.time_s, length_s=length, speed_asked_kmh=self.driver.asked[at] * 3.6, speed_kmh=speed,
             torque_Nm=recording["torque_Nm"], torque_asked_Nm=asked, brake_N=brake_N,
-            grade_percent=self.driver.grade_percent[at], link_voltage_V=recording["link_voltage_V"],
+            grade_percent=self.vehicle.grade_percent(weight_N), link_voltage_V=recording["link_voltage_V"],
             state_of_charge=recording["state_of_charge"], power_supply_W=recording["power_supply_W"],
             power_link_W=recording["power_link_W"], power_shaft_W=recording["power_shaft_W"], losses_W=losses,
-            temperatures_degC={name: recording[signal] for name, signal in temperatures.items()}, climbing_W=weight_W,
+            temperatures_degC={name: recording[signal] for name, signal in temperatures.items()}, climbing_W=weight_N * middle,
             kinetic_J=stored.pop("kinetic"), stored_J=sum(stored.values()), closing_charge=self.closing_charge,
             ended=ended or recording.error or "", empty=ended == "empty", wall_s=recording.timing["wall_s"],
             audit=recording.audit, told=(*recording.findings, *self._left_out()),

@@ -39,7 +39,7 @@ class MapTrip:
 
     def _voltages(self):
         """Two or three voltages of the source between which the trip stays."""
-        energy = wheel_energy(self.cycle, self.vehicle)
+        energy = wheel_energy(self.cycle, self.vehicle, grade=self.scenario.load.grade_percent)
         used = 1.5 * energy.driving_J / KWH / self.battery.capacity_kWh if self.battery.capacity_kWh else 0.0
         begin, end = self.battery.open_V(self.battery.charge), self.battery.open_V(max(self.battery.charge - used, 0.0))
         sag = self.battery.pair_ohm * 1.2 * max(energy.peak_W, -energy.least_W) / end
@@ -75,7 +75,7 @@ class MapTrip:
             at = min(int(v * to_rpm * per_rpm + 0.5), last)
             given = min(max(asked, least[at]), most[at])
             pull = given * eta / arm if given > 0.0 else given / (eta * arm)
-            dry, weight = f0 + brake / arm, driver.weight_Nm(k) / arm
+            dry, weight = f0 + brake / arm, driver.weights_N[-1]
             if v <= 0.0 and pull - weight <= dry:
                 v = 0.0
             else:
@@ -105,7 +105,7 @@ class MapTrip:
         course = Course(
             mode="map", time_s=np.arange(n)[cut] * step, length_s=length[cut], speed_asked_kmh=driver.asked[:-1][cut] * 3.6,
             speed_kmh=speeds[:-1][cut] * 3.6, torque_Nm=torque[cut], torque_asked_Nm=asked[cut], brake_N=brake[cut] / arm,
-            grade_percent=driver.grade_percent[:-1][cut], link_voltage_V=battery.link_V[cut],
+            grade_percent=self.vehicle.grade_percent(driver.weights_N)[cut], link_voltage_V=battery.link_V[cut],
             state_of_charge=battery.charge[:-1][cut], power_supply_W=battery.power_W[cut], power_link_W=battery.drive_W[cut],
             power_shaft_W=shaft_W[cut], losses_W={name: values[cut] for name, values in losses.items()},
             temperatures_degC={name: values[cut] for name, values in warm.items()}, climbing_W=climbing[cut],
@@ -119,7 +119,7 @@ class MapTrip:
         """=> losses of gear, brakes and road, power of climbing, power into motion, each (n,) [W]."""
         vehicle, eta = self.vehicle, self.vehicle.gear_efficiency
         gear_W = np.where(shaft_W > 0.0, (1.0 - eta) * shaft_W, (1.0 / eta - 1.0) * -shaft_W)
-        climbing = np.array([self.driver.weight_Nm(k) for k in range(self.looks)]) / vehicle.arm_m * mean
+        climbing = np.array(self.driver.weights_N) * mean
         kinetic_W = vehicle.inertia_kg * 0.5 * (speeds[1:] ** 2 - speeds[:-1] ** 2) / self.step_s
         # What neither moves nor lifts the vehicle is lost; the brakes' share is that of their force.
         lost = shaft_W - gear_W - climbing - kinetic_W

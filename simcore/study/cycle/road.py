@@ -35,6 +35,10 @@ class Vehicle:
         """slope [%] => force of the weight along it, against the motion uphill [N]."""
         return self.mass_kg * GRAVITY_m_per_s2 * np.sin(np.arctan(0.01 * np.asarray(grade_percent)))
 
+    def grade_percent(self, weight_N):
+        """Force of the weight along the road [N], array => slope [%]."""
+        return 100.0 * np.tan(np.arcsin(np.asarray(weight_N) / (self.mass_kg * GRAVITY_m_per_s2)))
+
 
 @dataclass(frozen=True)
 class WheelEnergy:
@@ -55,19 +59,22 @@ class WheelEnergy:
         return self.driving_J / KWH / (self.distance_m / 1e5)
 
 
-def wheel_energy(cycle, vehicle, step_s=1.0, grade_percent=0.0):
-    """(Cycle, Vehicle, seconds a step) => WheelEnergy: mean speed of each step, mass in acceleration, sign by sign.
+def wheel_energy(cycle, vehicle, step_s=1.0, grade=None):
+    """(Cycle, Vehicle, seconds a step, Profile of the slope [%] where the cycle has none) => WheelEnergy.
 
-    Source: cycle energy of UN GTR No. 15, Annex 7 (from memory).  Checked: tests/reference/test_cycle_energy.py.
+    Mean speed of each step, mass in acceleration, counted by sign.  Source: cycle energy of UN GTR No. 15, Annex 7
+    (from memory).  Checked: tests/reference/test_cycle_energy.py.
     """
     count = max(1, round(cycle.duration_s / step_s))
     at = np.linspace(0.0, cycle.duration_s, count + 1)
     speed = cycle.speed_at(at)
     mean, acceleration = 0.5 * (speed[1:] + speed[:-1]), np.diff(speed) / np.diff(at)
     middle = 0.5 * (at[1:] + at[:-1])
-    grade = grade_percent if cycle.grade_percent is None else np.interp(middle, cycle.time_s, cycle.grade_percent)
+    slope = 0.0 if grade is None else np.array([grade.at(t) for t in middle])
+    if cycle.grade_percent is not None:
+        slope = np.interp(middle, cycle.time_s, cycle.grade_percent)
     rolling = np.where(mean > 0.0, vehicle.resistance_N(mean), 0.0)
-    power = (rolling + vehicle.weight_N(grade) + vehicle.inertia_kg * acceleration) * mean
+    power = (rolling + vehicle.weight_N(slope) + vehicle.inertia_kg * acceleration) * mean
     energy = power * np.diff(at)
     return WheelEnergy(
         float(np.sum(energy[energy > 0.0])), float(np.sum(energy[energy < 0.0])), float(power.max()), float(power.min()),
