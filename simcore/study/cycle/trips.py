@@ -97,5 +97,6 @@ def drive_cycle(scenario, cycle=None, mode="loop", progress=None, *, table=None)
     vehicle, battery = Vehicle.of(scenario.load), Battery(scenario.supply)
     return CycleResult(
         scenario, cycle, courses, told, compared(told["loop"], told["map"]) if mode == "both" else None,
-        wheel_energy(cycle, vehicle, grade=scenario.load.grade_percent), battery.capacity_kWh * (1.0 - scenario.driver.empty_charge) if battery.cells else None,
+        wheel_energy(cycle, vehicle, grade=scenario.load.grade_percent),
+        battery.capacity_kWh * (1.0 - scenario.driver.empty_charge) if battery.cells else None,
     )  # fmt: skip
