@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import sys
 import time
+from collections import Counter
 from pathlib import Path
 
 from mutant_switch import MODULE, MODULE_TEXT, with_switches
@@ -23,6 +24,7 @@ class Trial:
         self.tree, self.cache, self.every_test = tree, cache, every_test
         self.sources, self.numbers = {}, {}
         self.seconds, self.kept = {}, set()
+        self.catches = Counter()
         self.server = Server(tree, cache)
 
     def prepare(self, mutants):
@@ -49,18 +51,17 @@ class Trial:
                 sys.exit(f"{path} fails on the sound tree ({by}). Mend it first.")
         self.kept = {entry.name for entry in self.cache.iterdir()}
 
-    def of(self, mutant):
-        """(mutant) => caught, timed out or survived; the test that saw it; seconds."""
-        begun, outcome, by = None, "survived", ""
-        for paths in (mutant.tests, [test for test in self.every_test if test not in mutant.tests]):
-            self._sound(paths)
-            begun = begun or time.monotonic()
-            if mutant in self.numbers:
-                outcome, by = self._pytest(paths, self.numbers[mutant])
-            else:
-                outcome, by = self._written(mutant, paths)
-            if outcome != "survived":
-                break
+    def of(self, mutant, widely=False):
+        """(mutant) => caught, timed out or survived; the test that saw it; seconds.  widely: with all tests but its own."""
+        paths = [test for test in self.every_test if test not in mutant.tests] if widely else list(mutant.tests)
+        self._sound(paths)
+        paths.sort(key=lambda path: -self.catches[mutant.file, path])  # stable: the list's order among equals
+        begun = time.monotonic()
+        if mutant in self.numbers:
+            outcome, by = self._pytest(paths, self.numbers[mutant])
+        else:
+            outcome, by = self._written(mutant, paths)
+        self.catches[mutant.file, by.partition("::")[0]] += 1
         return outcome, by, round(time.monotonic() - begun)
 
     def _written(self, mutant, paths):

@@ -1,9 +1,10 @@
 """Breaks one line after the other in a copy of the tree and sees whether the tests notice.
 
-    python tests/mutation/mutate.py [--room plant ...] [--table mutants.csv] [--again]
+    python tests/mutation/mutate.py [--room plant ...] [--table mutants.csv] [--again] [--own]
 
 The table is written after every mutant; a second call goes on where the first one stopped. A mutant counts as caught when a
-test fails or hangs; one that its own tests let pass meets the tests of all other mutants too. --again runs survivors anew.
+test fails or hangs; at last, those that their own tests let pass meet the tests of all other mutants too (--own: not yet).
+--again runs survivors anew.
 What is compiled is compiled once, with all its mutants in it (mutant_switch.py).
 """
 
@@ -28,19 +29,23 @@ def _arguments():
     table = ROOT / "build" / "mutants.csv"
     parser.add_argument("--table", type=Path, default=table, help="where results are kept and looked up")
     parser.add_argument("--again", action="store_true", help="run survivors anew, after tests were added")
+    parser.add_argument("--own", action="store_true", help="leave those that their own tests let pass for later")
     return parser.parse_args()
 
 
-def _run(trial, table, todo):
+def _run(trial, table, todo, widely=False):
     spent_s = 0.0
     for number, mutant in enumerate(todo, start=1):
-        row = table.add(mutant, *trial.of(mutant), mutant.line(trial.sources[mutant.file]))
-        spent_s += row["seconds"]
+        outcome, by, seconds = trial.of(mutant, widely)
+        if outcome == "survived" and not widely:
+            outcome = "passed"
+        row = table.add(mutant, outcome, by, seconds, mutant.line(trial.sources[mutant.file]))
+        spent_s += seconds
         left = spent_s / number * (len(todo) - number) / 60.0
         change = " -> ".join(mutant.change)
         print(
-            f"[{number}/{len(todo)}, {left:.0f} min left] {row['outcome']:8s} {mutant.file}:{row['line']} {mutant.kind}: "
-            f"{change}  {row['by']} ({row['seconds']} s)",
+            f"[{number}/{len(todo)}, {left:.0f} min left] {outcome:8s} {mutant.file}:{row['line']} {mutant.kind}: "
+            f"{change}  {by} ({seconds} s)",
             flush=True,
         )
 
@@ -53,15 +58,18 @@ def main():
     mutants = all_mutants()
     wanted = [m for m in mutants if m.room in (arguments.room or ROOMS) and not m.equivalent]
     table = Table(arguments.table, again=arguments.again)
-    if todo := [mutant for mutant in wanted if mutant not in table]:
+    todo = [mutant for mutant in wanted if mutant not in table]
+    if todo or not arguments.own and table.passed(wanted):
         with tempfile.TemporaryDirectory(prefix="drybench-mutants-") as folder:
             tree = Path(folder) / "tree"
             shutil.copytree(ROOT, tree, ignore=LEFT_OUT, symlinks=True)
             os.environ.setdefault("DRYBENCH_OUTSIDE_DATA", str(ROOT.parent / "shared" / "data"))
             trial = Trial(tree, Path(folder) / "cache", sorted({path for m in mutants for path in m.tests}))
-            trial.prepare(todo)
+            trial.prepare(todo + table.passed(wanted))
             try:
                 _run(trial, table, todo)
+                if not arguments.own:
+                    _run(trial, table, table.passed(wanted), widely=True)
             finally:
                 trial.server.end()
     lines, survived = summary(mutants, wanted, table)
