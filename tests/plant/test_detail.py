@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from simcore.plant.detail import cogging_torque, detailed, harmonic_flux, iron_conductance
-from simcore.plant.rates import open_leg_voltage, open_terminal_voltage
+from simcore.plant.fluxmap_build import build_map_tables
+from simcore.plant.open_terminals import open_leg_voltage, open_terminal_voltage
 from simcore.plant.records import MACHINE
 
 HARMONICS = {"emf_harmonics": [{"order": 5, "amplitude_percent": 4.0, "phase_deg": 30.0},
@@ -203,6 +204,26 @@ def test_open_legs_keep_their_currents_with_iron_loss_and_harmonics(machine_reco
         axis = leg * 2.0 * math.pi / 3.0
         assert abs(slope @ np.array([math.cos(axis), math.sin(axis)])) < 1.0
         assert np.abs(slope).max() > 1e4
+
+
+@pytest.mark.parametrize("leg", [0, 1, 2])
+def test_an_open_leg_keeps_its_current_on_a_map_with_unlike_cross_inductances(leg):
+    """di/dt = L^-1 (v - R i - omega J psi), L by hand (a measured map's l_dq and l_qd differ): the phase's part is nought."""
+    inductance = np.array([[0.3e-3, 0.05e-3], [0.12e-3, 0.7e-3]])
+    d, q = np.meshgrid(np.linspace(-300.0, 100.0, 5), np.linspace(-200.0, 200.0, 5), indexing="ij")
+    psi = 0.07 + 0.3e-3 * d + 0.05e-3 * q, 0.12e-3 * d + 0.7e-3 * q
+    machine = np.zeros(1, MACHINE)[0]
+    machine["pole_pairs"], machine["resistance_ohm"], machine["use_map"] = 4.0, 0.01, 1
+    table = build_map_tables(d[:, 0], q[0], *psi).table
+    current, omega, theta = np.array([-80.0, 60.0]), 260.0, 0.7
+    psi_d, psi_q = inductance @ current + (0.07, 0.0)
+    cosine, sine = math.cos(4.0 * theta), math.sin(4.0 * theta)
+    v_alpha, v_beta = open_leg_voltage(machine, table, leg, psi_d, psi_q, omega, theta, sine, cosine, 30.0, -70.0)
+    v = np.array([cosine * v_alpha + sine * v_beta, -sine * v_alpha + cosine * v_beta])
+    slope = np.linalg.solve(inductance, v - 0.01 * current + 4.0 * omega * np.array([psi_q, -psi_d]))
+    slope += 4.0 * omega * np.array([-current[1], current[0]])
+    axis = leg * 2.0 * math.pi / 3.0 - 4.0 * theta
+    assert abs(slope @ np.array([math.cos(axis), math.sin(axis)])) < 1e-6 * np.abs(slope).max()
 
 
 def test_energy_closes_with_harmonics_on_a_flux_map(run_scenario):
