@@ -205,7 +205,12 @@ def test_the_explanation_runs_as_printed(tmp_path, monkeypatch):
     assert command in ran.stdout
     result = CliRunner().invoke(main, command.split())
     (excerpt,) = re.findall(r"```text\n(.*?)\n```", section, re.S)
-    assert result.exit_code == 0 and excerpt in result.stdout, result.stdout
+    at = result.stdout.index(excerpt.splitlines()[0])
+    told = "\n".join(result.stdout[at:].splitlines()[: excerpt.count("\n") + 1])
+    # Another platform's sine may move a last digit.
+    number = r"\d+\.?\d*"
+    assert result.exit_code == 0 and re.sub(number, "", excerpt) == re.sub(number, "", told)
+    assert [*map(float, re.findall(number, excerpt))] == pytest.approx([*map(float, re.findall(number, told))], rel=0.03)
 
 
 def test_scenarios_as_tests_run_as_printed(tmp_path, monkeypatch):
