@@ -245,6 +245,34 @@ def test_two_imperfections_are_both_found(run_scenario):
     assert {one.cause.key for one in told.guesses.guesses} == {"dead_time", "resolver_amplitude"}
 
 
+def test_dead_time_is_also_told_as_time(run_scenario):
+    told = explain_recording(run_scenario(inverter={"dead_time_s": 2e-6}, commands=CURRENTS, run={"duration_s": 0.2}))
+    assert told.findings[0].size == "8 V a leg, 2 us"
+    assert told.guesses.guesses[0].size == "8 V a leg, as of 2 us of dead time"
+
+
+def test_the_nearest_rival_is_another_cause_than_the_first(run_scenario):
+    position = RESOLVER | {"pole_pairs": 4, "amplitude_imbalance": 0.01, "quadrature_error_deg": 0.5, "offset_sin": 0.005}
+    slow = {"load": {"speed_rpm": 150.0}, "run": {"duration_s": 0.5}}
+    recording = run_scenario(sensors={"position": position}, commands=CURRENTS, **slow)
+    guesses = explain_recording(recording).guesses
+    found = {one.cause.key for one in guesses.guesses}
+    assert found == {"resolver_quadrature", "resolver_amplitude", "resolver_offset"}
+    assert guesses.next_best[0].key != guesses.guesses[0].cause.key and guesses.next_best[1] < 1.0
+
+
+def test_dead_time_is_measured_by_the_true_current_s_sign(run_scenario):
+    # An offset of a quarter of the current moves its zero crossings by 14 deg as the controller sees them.
+    recording = run_scenario(
+        sensors={"current": {"offset_A": [15.0, 0.0, 0.0]}}, inverter={"dead_time_s": 2e-6},
+        commands={"id_A": 0.0, "iq_A": 40.0}, run={"duration_s": 0.3},
+    )  # fmt: skip
+    guesses = {one.cause.key: one for one in explain_recording(recording).guesses.guesses}
+    assert {"dead_time", "current_offset"} <= set(guesses) <= {"dead_time", "current_offset", "emf_harmonics"}
+    assert first_number(guesses["dead_time"].size) == pytest.approx(8.0, rel=0.03)
+    assert first_number(guesses["current_offset"].size) == pytest.approx(10.0, rel=0.03)
+
+
 def test_torque_ripple_of_an_offset_is_that_of_the_closed_form(run_scenario):
     # With Ld = Lq an offset vector of length I ripples the torque by 1.5 p psi I at order 1: its rms over sqrt 2.
     recording = run_scenario(

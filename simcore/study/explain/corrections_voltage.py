@@ -8,10 +8,9 @@ from simcore.report.wording import number
 from simcore.study.explain.balance import PHASES, phases_of
 from simcore.study.explain.correction import Correction, percent
 
-_EMF_ORDERS = (6, 12)
 # Their volts depend on the currents, so the sensors are put right before them.
 POWER_STAGE = ("dead_time", "device_drop", "device_resistance")
-_SIGN_BAND = 0.01  # of the greatest current: a drop does not jump at zero current
+_SIGN_BAND = 0.01425  # of the greatest current: a drop does not jump at zero current
 
 
 def drop_vector(b, switching_only):
@@ -41,11 +40,12 @@ def _link(b, p):
 
 def _emf(b, p):
     """Numbers are flux linkages [Wb], so that windows of unlike speed share them."""
+    once = np.exp(1j * b.middle_rad)
+    six = once**6
     lost = 0.0
-    for k, order in enumerate(_EMF_ORDERS):
-        turning = np.exp(1j * order * b.middle_rad)
+    for k, turning in enumerate((six, six * six)):
         lost = lost + complex(p[4 * k], p[4 * k + 1]) * turning + complex(p[4 * k + 2], p[4 * k + 3]) * turning.conj()
-    return {"u_V": b.u_V - b.omega_e * lost * np.exp(1j * b.middle_rad)}
+    return {"u_V": b.u_V - b.omega_e * lost * once}
 
 
 def _emf_share(b, p):

@@ -1,6 +1,5 @@
 """Which correction closes the voltage equation best: least squares on the orders of what is left over."""
 
-import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,10 +9,9 @@ from simcore.study.explain.corrections import corrections_for
 from simcore.study.explain.corrections_voltage import POWER_STAGE
 from simcore.study.explain.order_space import OrderSpace
 
-_PRICE, _IMPLAUSIBLE = 0.005, 0.05  # in shares explained
-_LEAST_GAIN, _NEEDED = 0.15, 50.0  # to be picked, of what is left; to stay, in weighted power
-_TRUST = 0.05  # what has been taken out of an order is known to this share
-_ABOVE_TRUST, _LEAST_SEEN = 4.0, 5e-5  # the latter of the voltage
+_STEPS, _STILL = 8, 0.95  # at most; one that gains less is the last
+_SHARES, _WORSE = (1.0, 0.5, 0.25, 0.1), 1.05  # of a step, the first that does not lead away
+PRICE = 0.005  # of an unknown number, in shares explained
 # Alike in the currents and voltages of one carrier and one link voltage, unless legs are clamped.
 TWINS = {"dead_time": "device_drop", "device_drop": "dead_time"}
 _ABOVE_NOISE = 25.0  # in power
@@ -28,10 +26,14 @@ class Fit:
     explained: float
 
     @property
+    def plausible(self):
+        """False for a sign or size that it cannot have."""
+        return bool(self.correction.plausible(self.numbers))
+
+    @property
     def worth(self):
-        """What it explains, less a price for each unknown number, and for a sign that it cannot have."""
-        price = _PRICE * self.correction.count + (0.0 if self.correction.plausible(self.numbers) else _IMPLAUSIBLE)
-        return self.explained - price
+        """What it explains, less a price for each unknown number."""
+        return self.explained - PRICE * self.correction.count
 
 
 class Leftover:
@@ -81,7 +83,7 @@ class Leftover:
 
     def _after(self, picks, numbers):
         """Amplitudes that are left when the corrections are applied."""
-        residuals = self._corrected(list(zip(picks, _split(numbers, picks), strict=True)))
+        residuals = self._corrected(list(zip(picks, split(numbers, picks), strict=True)))
         return np.concatenate([space.project(r) for space, r in zip(self.spaces, residuals, strict=True)])
 
     def broad_after(self, fits):
@@ -89,89 +91,48 @@ class Leftover:
         residuals = self._corrected([(fit.correction, fit.numbers) for fit in fits])
         return [space.noise(r, space.project(r))[0] for space, r in zip(self.spaces, residuals, strict=True)]
 
-    def fit(self, picks, weights=1.0):
-        """(corrections, weight of each order) => their numbers together, and the amplitudes that are left."""
+    def fit(self, picks, weights=1.0, start=None):
+        """(corrections, weight of each order, numbers to begin with) => their numbers together, and the amplitudes left."""
         scales = np.array([scale for pick in picks for scale in pick.scale(self.balances[0])])
-        numbers = np.zeros(len(scales))
+        numbers = np.zeros(len(scales)) if start is None else np.concatenate((start, np.zeros(len(scales) - len(start))))
         left = self._after(picks, numbers)
-        for _ in range(2 if len(scales) else 0):
-            columns = []
-            for k, scale in enumerate(scales):
-                nudged = numbers.copy()
-                nudged[k] += scale
-                columns.append((self._after(picks, nudged) - left) * weights / scale)
-            matrix = np.array(columns).T
-            tall = np.concatenate((matrix.real, matrix.imag)) * scales
-            right = -np.concatenate(((left * weights).real, (left * weights).imag))
-            numbers = numbers + scales * np.linalg.lstsq(tall, right, rcond=1e-10)[0]
-            left = self._after(picks, numbers)
+        for _ in range(_STEPS if len(scales) else 0):
+            step, power = self._step(picks, numbers, left, weights, scales), power_of(left * weights)
+            for share in _SHARES:
+                after = self._after(picks, numbers + share * step)
+                if power_of(after * weights) < power:
+                    numbers, left = numbers + share * step, after
+                if power_of(after * weights) < _WORSE * power:
+                    break
+            if power_of(left * weights) > _STILL * power:
+                break
         return numbers, left
+
+    def _step(self, picks, numbers, left, weights, scales):
+        """One step of Gauss and Newton; derivatives by a nudge of each number."""
+        columns = []
+        for k, scale in enumerate(scales):
+            nudged = numbers.copy()
+            nudged[k] += scale
+            columns.append((self._after(picks, nudged) - left) * weights)
+        matrix = np.array(columns).T
+        tall = np.concatenate((matrix.real, matrix.imag))
+        right = -np.concatenate(((left * weights).real, (left * weights).imag))
+        return scales * np.linalg.lstsq(tall, right, rcond=1e-10)[0]
 
     def alone(self):
         """=> Fit of each correction that applies, the best first."""
         fits = []
         for correction in self.corrections:
             numbers, left = self.fit([correction])
-            fits.append(Fit(correction, numbers, 1.0 - _power(left) / self.power))
-        return sorted(fits, key=lambda fit: -fit.worth)
-
-    def together(self, first, most=5):
-        """(best correction alone) => the few that close the equation together, each Fit with its share, the largest first.
-
-        Picked one after the other; then those are dropped again that later ones have made needless. An order counts by what
-        is left of it against noise and against what the causes found so far can be trusted to there, so that a small cause
-        with an order of its own is found beside a large one.
-        """
-        picked, left = [first], self.fit([first])[1]
-        while len(picked) < most:
-            weights = self._weights(left)
-            if np.max(np.abs(left * weights)) < _ABOVE_TRUST:
-                break
-            barred = {cause for one in picked for cause in (one.cause, TWINS.get(one.cause))}
-            trials = [self._trial(picked, c, weights) for c in self.corrections if c.cause not in barred]
-            power, best, after = min(trials, key=lambda trial: trial[0])
-            if 1.0 - power / _power(left * weights) < _LEAST_GAIN:
-                break
-            picked, left = [*picked, best], after
-        while len(picked) > 1:
-            weights = self._weights(left)
-            without = [self.fit([one for one in picked if one is not gone], weights)[1] for gone in picked]
-            k = int(np.argmin([_power(one * weights) for one in without]))
-            if _power(without[k] * weights) - _power(left * weights) > _NEEDED:
-                break
-            picked = [one for one in picked if one is not picked[k]]
-            left = self.fit(picked)[1]
-        return self._with_shares(picked)
-
-    def _trial(self, picked, correction, weights):
-        """=> weighted power left with one correction more (infinite where a size cannot be), the correction, what is left."""
-        together = [*picked, correction]
-        numbers, left = self.fit(together, weights)
-        possible = all(one.plausible(own) for one, own in zip(together, _split(numbers, together), strict=True))
-        return (1.0 + _PRICE * correction.count) * _power(left * weights) if possible else math.inf, correction, left
-
-    def _weights(self, left):
-        """Of each order: one over noise and the trust in what has been taken out of it."""
-        return 1.0 / (self.noise_V + _TRUST * np.abs(self.amplitudes - left) + _LEAST_SEEN * self.voltage_V)
-
-    def _with_shares(self, picked):
-        if not picked:
-            return []
-        numbers, left = self.fit(picked)
-        parts = _split(numbers, picked)
-        lost = [
-            _power(self.fit([one for one in picked if one is not gone])[1]) - _power(left) if len(picked) > 1 else self.power
-            for gone in picked
-        ]
-        explained = (1.0 - _power(left) / self.power) / max(sum(lost), 1e-300)
-        fits = [Fit(one, part, explained * share) for one, part, share in zip(picked, parts, lost, strict=True)]
-        return sorted(fits, key=lambda fit: -fit.explained)
+            fits.append(Fit(correction, numbers, 1.0 - power_of(left) / self.power))
+        return sorted(fits, key=lambda fit: (not fit.plausible, -fit.worth))
 
 
-def _split(numbers, picks):
+def split(numbers, picks):
     """Numbers of several corrections => those of each."""
     return np.split(numbers, np.cumsum([one.count for one in picks])[:-1]) if picks else []
 
 
-def _power(amplitudes):
+def power_of(amplitudes):
     return float(np.sum(np.abs(amplitudes) ** 2))

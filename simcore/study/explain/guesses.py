@@ -7,6 +7,7 @@ from simcore.study.explain.causes import BY_KEY
 from simcore.study.explain.fitting import TWINS, Leftover
 from simcore.study.explain.guess import Guess, MeasuredGuesses
 from simcore.study.explain.noise import noise_guess
+from simcore.study.explain.search import together
 
 _PERIODIC_SEEN = 1e-4  # of the voltage; less is below what a drive can be known to
 _MUCH_NOISE = 8.0
@@ -26,8 +27,7 @@ def measured_guesses(recording, windows):
     if leftover.periodic_share < _PERIODIC_SEEN or not leftover.significant:
         none = "" if noise else "the machine's voltage equation closes: nothing is seen to be wrong"
         return MeasuredGuesses(noise, none, max(leftover.periodic_share, leftover.broad_share))
-    alone = leftover.alone()
-    fits = leftover.together(alone[0].correction)
+    alone, fits = together(leftover)
     guesses = [_guess(fit, leftover) for fit in fits]
     first = _noise_first(leftover, alone[0])
     if not first:
