@@ -227,6 +227,24 @@ def test_a_slipped_encoder_is_told_to_less_than_its_count(run_scenario):
     assert {one.cause for one in told.findings} == {"angle_offset", "encoder_lines"}
 
 
+@pytest.mark.parametrize("key", ["current_gain", "dead_time", "resolver_amplitude"])
+def test_one_control_update_a_period_is_understood(key, run_scenario):
+    tables, expected = SIZES[key]
+    inverter = {"update": "single"} | tables.get("inverter", {})
+    told = explain_recording(run_scenario(**tables | {"inverter": inverter, "commands": CURRENTS, "run": {"duration_s": 0.2}}))
+    (guess,) = told.guesses.guesses
+    assert key == guess.cause.key == told.findings[0].cause and guess.share > 0.99
+    assert first_number(guess.size) == pytest.approx(expected, rel=0.05)
+
+
+def test_the_short_explanation_looks_at_the_last_window_alone(run_scenario):
+    commands = {"id_A": 0.0, "iq_A": [[0.0, 50.0], [0.3, 100.0]]}
+    recording = run_scenario(commands=commands, run={"duration_s": 0.6}, sensors={"current": {"offset_A": [1.5, 0.0, 0.0]}})
+    whole, short = explain_recording(recording), explain_recording(recording, short=True)
+    assert len(whole.windows) == 2 and [w.to_s for w in short.windows] == [whole.windows[-1].to_s]
+    assert short.guesses.guesses == [] and short.findings == whole.findings
+
+
 def test_cogging_is_found_by_its_torque_alone(run_scenario):
     recording = run_scenario(machine={"cogging": [{"order": 24, "torque_Nm": 0.5}]}, commands=CURRENTS, run={"duration_s": 0.2})
     told = explain_recording(recording)

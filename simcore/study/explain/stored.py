@@ -81,6 +81,4 @@ def _folder(folder, label):
     with np.load(folder / "recording.npz", allow_pickle=False) as arrays:
         columns = {name: arrays[name] for name in arrays.files}
     time_s = columns.pop("time_s")
-    closing_s = kept.closing.get("time_s")
-    end_s = time_s[-1] + kept.row_s if closing_s is None and len(time_s) else closing_s or math.nan
-    return StoredRecording(kept, time_s, columns, float(end_s))
+    return StoredRecording(kept, time_s, columns, float(kept.closing.get("time_s", math.nan)))
