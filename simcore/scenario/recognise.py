@@ -13,13 +13,16 @@ TABLES = frozenset(
 )
 _LARGEST_BYTES = 1_000_000
 _LONGEST_CHAIN = 30
-_MACHINE, _RUN = (re.compile(rf"^\s*\[\s*{name}\b", re.MULTILINE) for name in ("machine", "run"))
+_HEADER = re.compile(r"^\s*\[\s*(\w+)", re.MULTILINE)
+# Without [run] it may be a common base; a misspelt [machine] among the others is meant as one all the same.
+_CORE, _ENOUGH = frozenset("machine inverter supply load controller commands run".split()), 4
 
 
 def is_scenario_file(path, chain=0) -> bool:
     """True for a file with [machine] and [run], or one laid over such a file by `base`; a part is none.
 
-    A file that is broken but has both headers counts, so that its error is told instead of the file being passed over.
+    A file that is broken but has these headers, or enough others of a scenario, counts: its error is told instead of the
+    file being passed over.
     """
     path = Path(path)
     try:
@@ -31,8 +34,8 @@ def is_scenario_file(path, chain=0) -> bool:
     try:
         document = tomllib.loads(text)
     except (ValueError, RecursionError):
-        return bool(_MACHINE.search(text) and _RUN.search(text))
-    if isinstance(document.get("machine"), dict) and isinstance(document.get("run"), dict):
+        return _looks_like_one(_HEADER.findall(text))
+    if _looks_like_one(name for name, table in document.items() if isinstance(table, dict)):
         return True
     base = document.pop("base", None)
     if not isinstance(base, str) or chain >= _LONGEST_CHAIN or not base.endswith(".toml"):
@@ -41,3 +44,8 @@ def is_scenario_file(path, chain=0) -> bool:
         return False
     below = path.parent / base
     return is_scenario_file(below, chain + 1) if below.is_file() else bool(document)
+
+
+def _looks_like_one(headers):
+    found = _CORE.intersection(headers)
+    return "run" in found and ("machine" in found or len(found) >= _ENOUGH)

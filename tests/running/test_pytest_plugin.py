@@ -210,6 +210,8 @@ NONE = {
     "a part with base": 'base = "strong.toml"\nmax_current_A = 5\n',
     "a package": '[project]\nname = "x"\n[build-system]\nrequires = []\n',
     "machine without run": "[machine]\npole_pairs = 4\n",
+    "a common base without run": SMALL_PUMP.partition("[run]")[0],
+    "few tables": "[run]\nx = 1\n[load]\nx = 1\n[supply]\nx = 1\n",
     "no tables": "machine = 1\nrun = 2\n",
     "torn": "[project\n",
     "empty": "",
@@ -221,6 +223,12 @@ NONE = {
 def test_what_is_no_scenario(tmp_path, name):
     (tmp_path / "x.toml").write_text(NONE[name])
     assert not is_scenario_file(tmp_path / "x.toml")
+
+
+@pytest.mark.parametrize("slip", [("[machine]", "[machin]"), ("[machine]", "[machine"), ("[machine]", "[machin")])
+def test_a_slip_in_a_header_is_told_and_not_passed_over(tmp_path, slip):
+    (tmp_path / "x.toml").write_text(SMALL_PUMP.replace(*slip))
+    assert is_scenario_file(tmp_path / "x.toml")
 
 
 def test_what_is_a_scenario_by_its_base(tmp_path):
