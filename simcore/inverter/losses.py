@@ -2,7 +2,7 @@
 
 Devices are counted 2 leg + side (inverter/records.py); a leg current is positive out of the leg.  Hard and soft transitions of
 a leg with inductive current: N. Mohan, T. M. Undeland, W. P. Robbins, Power Electronics, ch. 2 and 8 (from memory).  Checked:
-tests/inverter/test_losses.py, tests/reference/test_inverter_losses.py.
+tests/inverter/test_gate_plan.py, tests/reference/test_inverter_losses.py.
 """
 
 import math
@@ -94,7 +94,7 @@ def averaged_edge(power, ps, table, leg, odd, current_A, link_V):
     """(the edge of a leg in a tick, current then) => its energies: off at the ideal edge, or on against the diode, by sign."""
     incoming = UPPER if odd else LOWER
     toward_incoming = current_A if odd else -current_A  # positive: the incoming switch takes the current from a diode
-    if toward_incoming > 0.0:
+    if toward_incoming > 0.0 or (odd and toward_incoming == 0.0):  # no current: as the smallest one out of the leg
         turn_on(power, ps, table, leg, incoming, toward_incoming, link_V)
     else:
         turn_off(power, ps, table, leg, 1 - incoming, -toward_incoming, link_V)

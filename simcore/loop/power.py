@@ -214,11 +214,11 @@ def count_edges(p, s, table):
         # `forward` is the current in the forward direction of the switch in question.
         if was != 0:
             side, forward = (UPPER, current) if was > 0 else (LOWER, -current)
-            if forward > 0.0:
+            if forward > 0.0 or (was > 0 and forward == 0.0):
                 turn_off(p.power, ps, table, leg, side, forward, plant.link_V)
         if now != 0:
             side, forward = (UPPER, current) if now > 0 else (LOWER, -current)
-            if forward > 0.0:
+            if forward > 0.0 or (now > 0 and forward == 0.0):
                 turn_on(p.power, ps, table, leg, side, forward, plant.link_V)
             count_drivers(p.power, ps, leg)
 

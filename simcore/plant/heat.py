@@ -2,7 +2,7 @@
 
 A device's network is stepped mode by mode, exact for losses and base temperature held over the step; the shared path and the
 machine's three nodes are ladders of heat capacity and conductance with explicit steps that are short against their time
-constants.  Networks: plant/thermal_network.py.  Checked: tests/plant/test_heat.py, tests/reference/test_heat_in_the_loop.py.
+constants.  Networks: plant/thermal_network.py.  Checked: tests/reference/test_heat_in_the_loop.py.
 """
 
 from simcore.kernel import kernel

@@ -223,3 +223,18 @@ def test_one_leg_with_a_gate_resistor_ten_times_too_large():
     # 45 mJ more at 300 A and 600 V, here 100 A and 400 V: E I / pi for both switches of the leg.
     assert more == pytest.approx(2.0 * 45e-3 * FS_HZ / math.pi * (100.0 / 300.0) * (400.0 / 600.0), rel=6e-3)
     assert np.isfinite(odd["junction_degC"]).all()
+
+
+@pytest.mark.parametrize("model", ["averaged", "switched"])
+def test_without_current_a_period_costs_what_the_tables_begin_with(model):
+    """All legs at half duty, no current: turn-on, turn-off and recovery at 0 A once a period and leg."""
+    setting = gate([[0.0, 4e-3], [300.0, 9e-3]], [[0.0, 2e-3], [300.0, 5e-3]], [[0.0, 1e-3], [300.0, 1e-3]])
+    document = {
+        "machine": {"kind": "constants", "pole_pairs": 1, "stator_resistance_ohm": RESISTANCE, "inductance_d_H": INDUCTANCE,
+                    "inductance_q_H": INDUCTANCE, "magnet_flux_Wb": 0.1, "max_current_A": 300, "max_speed_rpm": 5000},
+        "inverter": {"switching_frequency_Hz": FS_HZ, "model": model, "devices": MOSFET, "gate_settings": {"one": setting}},
+        "supply": {"kind": "source", "voltage_V": 600.0}, "load": {"kind": "locked"},
+        "controller": {"mode": "current"}, "commands": {"id_A": 0.0, "iq_A": 0.0}, "run": {"duration_s": 0.02},
+    }  # fmt: skip
+    recording = Bench(scenario_from(document, path="idle.toml")).run()
+    assert mean(recording, "loss_switching_W", 0.005, 0.02) == pytest.approx(3 * 7e-3 * FS_HZ, rel=2e-3)
