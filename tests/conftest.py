@@ -78,6 +78,7 @@ _TOPICS = {
     "Iron loss, harmonics, cogging": ("test_iron_loss_separation", "test_emf_spectrum"),
     "Vehicle and elastic shaft": ("test_coast_down", "test_shaft_resonance"),
     "Mains, chopper, battery": ("test_mains_and_battery",),
+    "Drive cycles and what they are worth": ("test_cycles", "test_cycle_energy", "test_worth"),
     "Self-test and alignment": ("test_selftest", "test_alignment"),
     "Faults": ("test_faults_of_sensors", "test_faults_of_the_drive", "test_faults_of_heat", "test_faults_of_the_inverter"),
     "Tolerance studies": ("test_study_statistics", "test_tolerance_study"),
