@@ -3,6 +3,7 @@
 import numpy as np
 
 from simcore.plant.records import MACHINE
+from simcore.safety.check_records import HARDWARE
 
 # What a check does when it trips, weaker first: of several that have tripped the strongest acts.
 REACTIONS = ("report", "derate", "ramp_down", "gates_off", "safe_state", "active_short_low", "active_short_high")
@@ -14,8 +15,6 @@ STATES = (
 )  # fmt: skip
 RUNNING, FAILED, IN_GATES_OFF, DERATING, IN_RAMP_DOWN, IN_SHORT_LOW, IN_SHORT_HIGH, SHORT_ENTRY = range(len(STATES))
 
-# Hardware checks look once a tick in front of the converters, the others once an update at what the controller sees.
-HARDWARE = ("overcurrent_fast", "desaturation", "gate_feedback")
 SOFTWARE = (
     "overcurrent", "current_sum", "current_range", "current_stuck", "current_plausibility",
     "resolver_envelope", "resolver_tracking", "angle_emf", "speed_jump", "overspeed",

@@ -1,6 +1,6 @@
 """[safety] against the sensors, the machine, and itself."""
 
-from simcore.safety.monitor_records import HARDWARE
+from simcore.safety.check_records import HARDWARE
 from simcore.scenario.checking import needs, short
 from simcore.scenario.safety import Check
 from simcore.scenario.safety_limits import choice_rpm, left_out, limits

@@ -102,6 +102,7 @@ def reason(span, scenario):
         "modulator": f"the current loop asked for more than the modulator gives without distortion at {volts}; {torque}",
         "torque_slew": f"the torque's rate was held to tuning.torque_slew_Nm_per_s; {torque}",
         "speed": f"the speed asked for lies beyond machine.max_speed_rpm = {scenario.machine.max_speed_rpm:g}; {torque}",
+        "link_voltage": f"braking was held to what the link can take, {volts}; {torque}",
         _RAMP: f"the drive was told to come down to rest; {torque}",
     }
     if span.name in told:
