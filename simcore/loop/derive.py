@@ -5,7 +5,7 @@ import math
 import numpy as np
 
 from simcore.loop.monitor_log import stepped
-from simcore.loop.records import POWER_STATE_CHANNELS
+from simcore.loop.records import JUNCTION_CHANNELS
 from simcore.loop.setup import profile_points
 from simcore.safety.fault_times import active_count
 
@@ -118,17 +118,11 @@ def _staged(name, otherwise=lambda r: math.nan, mean=False):
     """A column of the power stage, or one value where the run has none."""
 
     def column(r):
-        if not r.has_power:
-            return np.full(len(r), float(otherwise(r)))
+        if not r.has_power or not r.has_channel(name):
+            return np.full(len(r), math.nan if r.has_power else float(otherwise(r)))
         return r.channel(name) / r.row_length_s if mean else r.channel(name)
 
     return column
-
-
-def _hottest(r):
-    if not r.has_power:
-        return np.full(len(r), float(r.params[0]["junction_degC"]))
-    return np.max([r.channel(name) for name in JUNCTIONS], axis=0)
 
 
 def _machine_loss(r):
@@ -150,7 +144,6 @@ def _constant(value):
     return lambda r: np.full(len(r), float(value(r)))
 
 
-JUNCTIONS = POWER_STATE_CHANNELS[:12]
 THIRD = 2.0 * math.pi / 3.0
 DERIVED = {
     "torque_Nm": _torque,
@@ -211,8 +204,8 @@ DERIVED = {
     "state_of_charge": lambda r: r.channel("charge") if r.scenario.supply.kind == "battery" else np.full(len(r), math.nan),
     "winding_measured_degC": _channel("winding_measured_degC"),
     "junction_measured_degC": _channel("junction_measured_degC"),
-    "junction_degC": _hottest,
-    **{name: _staged(name, lambda r: r.params[0]["junction_degC"]) for name in JUNCTIONS},
+    "junction_degC": _staged("junction_degC", lambda r: r.params[0]["junction_degC"]),
+    **{name: _staged(name, lambda r: r.params[0]["junction_degC"]) for name in JUNCTION_CHANNELS},
     "sink_degC": _staged("sink_degC"),
     "winding_degC": _staged("winding_degC", lambda r: r.params[0]["winding_degC"]),
     "iron_degC": _staged("iron_degC"),

@@ -13,7 +13,17 @@ from simcore.loop.monitor_log import events, monitor_log
 from simcore.loop.power_findings import power_findings
 from simcore.loop.power_rows import power_sums
 from simcore.loop.recording import Recording
-from simcore.loop.records import OK, POWER_AT, POWER_CHANNELS, POWER_SUMS_AT, ROW_CHANNELS, SUM_CHANNELS, SUMS_AT
+from simcore.loop.records import (
+    JUNCTIONS_AT,
+    MOST_JUNCTION_ROWS,
+    OK,
+    POWER_AT,
+    POWER_CHANNELS,
+    POWER_SUMS_AT,
+    ROW_CHANNELS,
+    SUM_CHANNELS,
+    SUMS_AT,
+)
 from simcore.loop.setup import build_parameters, build_state
 from simcore.loop.thermal_steady import begin_warm
 
@@ -43,8 +53,17 @@ class Member:
         self._healthy = self.params.copy() if scenario.fault else self.params
         self.faults = RunFaults(scenario, self.params, self.states)
         ticks, every = scenario.ticks, scenario.record_every
-        width = len(ROW_CHANNELS) + (len(POWER_CHANNELS) if self.params[0]["power"]["active"] else 0)
-        self.rows = np.empty(((ticks + every - 1) // every, width))
+        count = (ticks + every - 1) // every
+        width = len(ROW_CHANNELS)
+        if self.params[0]["power"]["active"]:
+            width += len(POWER_CHANNELS)
+            if count > MOST_JUNCTION_ROWS:
+                width = JUNCTIONS_AT
+                self._told.append(
+                    f"In {count} rows single junctions are not recorded, to save memory; junction_degC, the hottest, is. "
+                    "Raise run.record_every for them."
+                )
+        self.rows = np.empty((count, width))
         self.extras = np.zeros((len(self.rows), len(names)))
         self.measured, self.commands = np.zeros(1, MEASURED), blank_command()
         self.wall_s = 0.0
@@ -128,7 +147,7 @@ class Member:
             # A run that broke off inside a row left its sums behind.
             self.rows[kept - 1, SUMS_AT:POWER_AT] = [state["row"][name] for name in SUM_CHANNELS]
             if self.rows.shape[1] > POWER_AT:
-                self.rows[kept - 1, POWER_SUMS_AT:] = power_sums(state["power"])
+                self.rows[kept - 1, POWER_SUMS_AT:JUNCTIONS_AT] = power_sums(state["power"])
         scopes = [(int(s["first"]), int(s["count"])) for s in self.scopes[: len(scenario.scope)]]
         recording = Recording(
             scenario, self._healthy, self.table, self.rows[:kept], self.extras[:kept], self.names, done,

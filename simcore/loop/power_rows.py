@@ -1,20 +1,22 @@
 """The columns of a row that the power stage fills: temperatures and settings at its tick, losses and peaks after it."""
 
 from simcore.kernel import kernel
-from simcore.loop.records import POWER_AT, POWER_SUMS_AT
+from simcore.loop.records import JUNCTIONS_AT, POWER_AT, POWER_SUMS_AT
 
 
 @kernel
 def begin_power_row(p, s, row):
     """(state at the tick) => the row's temperatures and gate setting; its sums start."""
     power, ps = p.power, s.power
-    for device in range(6):
-        row[POWER_AT + device] = ps.switch_degC[device]
-        row[POWER_AT + 6 + device] = ps.diode_degC[device]
-    row[POWER_AT + 12] = power.coolant_degC + (ps.sink_K[0] if power.sink_count > 0 else 0.0)
-    row[POWER_AT + 13] = p.winding_degC
-    row[POWER_AT + 14], row[POWER_AT + 15] = ps.iron_degC, p.magnet_degC
-    row[POWER_AT + 16] = ps.setting[0] * 1.0
+    row[POWER_AT] = p.junction_degC
+    row[POWER_AT + 1] = power.coolant_degC + (ps.sink_K[0] if power.sink_count > 0 else 0.0)
+    row[POWER_AT + 2] = p.winding_degC
+    row[POWER_AT + 3], row[POWER_AT + 4] = ps.iron_degC, p.magnet_degC
+    row[POWER_AT + 5] = ps.setting[0] * 1.0
+    if row.shape[0] > JUNCTIONS_AT:
+        for device in range(6):
+            row[JUNCTIONS_AT + device] = ps.switch_degC[device]
+            row[JUNCTIONS_AT + 6 + device] = ps.diode_degC[device]
     ps.row_switching_J = ps.row_driver_J = ps.row_capacitor_J = 0.0
     ps.row_leg_J[0] = ps.row_leg_J[1] = ps.row_leg_J[2] = 0.0
     ps.row_peak_V, ps.row_dv_dt = s.plant.link_V, 0.0

@@ -85,6 +85,10 @@ class Recording(Signals):
         """Primary channel of the loop by its name in loop/records.py, array (rows,)."""
         return self._rows[:, _PLACES[name]]
 
+    def has_channel(self, name):
+        """True where this recording kept the primary channel."""
+        return _PLACES[name] < self._rows.shape[1]
+
     @property
     def has_power(self):
         """True where the run reckoned with its power stage tick by tick."""

@@ -136,16 +136,19 @@ SENSED_AT = len(STATE_CHANNELS)
 SUMS_AT = SENSED_AT + len(SENSED_CHANNELS)
 
 # Columns that follow where the power stage is reckoned with (POWER.active).
-POWER_STATE_CHANNELS = (
-    *(f"junction_{kind}_{side}_{leg}_degC" for kind in ("switch", "diode") for leg in "abc" for side in ("upper", "lower")),
-    "sink_degC", "winding_degC", "iron_degC", "magnet_degC", "gate_setting",
-)  # fmt: skip
+POWER_STATE_CHANNELS = ("junction_degC", "sink_degC", "winding_degC", "iron_degC", "magnet_degC", "gate_setting")
 POWER_SUM_CHANNELS = (
     "switching_J", "driver_J", "capacitor_J", "leg_a_J", "leg_b_J", "leg_c_J", "peak_V", "dv_dt_V_per_s",
 )  # fmt: skip
-POWER_CHANNELS = POWER_STATE_CHANNELS + POWER_SUM_CHANNELS
+# Of every device by itself, last, so that long recordings may leave them out.
+JUNCTION_CHANNELS = tuple(
+    f"junction_{kind}_{side}_{leg}_degC" for kind in ("switch", "diode") for leg in "abc" for side in ("upper", "lower")
+)
+POWER_CHANNELS = POWER_STATE_CHANNELS + POWER_SUM_CHANNELS + JUNCTION_CHANNELS
+MOST_JUNCTION_ROWS = 250_000
 POWER_AT = len(ROW_CHANNELS)
 POWER_SUMS_AT = POWER_AT + len(POWER_STATE_CHANNELS)
+JUNCTIONS_AT = POWER_SUMS_AT + len(POWER_SUM_CHANNELS)
 
 SCOPE_CHANNELS = (
     "time_s", "ia_A", "ib_A", "ic_A", "id_A", "iq_A", "leg_a_V", "leg_b_V", "leg_c_V", "va_V", "vb_V", "vc_V",
