@@ -15,6 +15,7 @@ from simcore.scenario import ScenarioError, load_scenarios
 from simcore.scenario.files import scenario_files
 
 MET, NOT_MET, WRONG_INPUT, NOT_FINISHED = 0, 1, 2, 3
+MOST_EXPLAINED = 400_000  # rows up to which limits and orders are looked at right after the run
 
 
 @dataclass(frozen=True)
@@ -208,11 +209,16 @@ def _print(recording, expectations, folder, comparison, plot):
 
     console = Console(highlight=False)
     print_report(recording, expectations, console)
-    if not getattr(recording, "error", None):
+    if not getattr(recording, "error", None) and len(recording) > MOST_EXPLAINED:
+        console.print()
+        console.print(f"On limits and ripple: drybench explain {folder}", soft_wrap=True, markup=False)
+    elif not getattr(recording, "error", None):
         from simcore.study.explain.explanation import explain_recording
         from simcore.study.explain.text import print_short
 
         console.print()
+        for name in recording.signals:
+            recording.forget(name)  # what tables and files derived is not held meanwhile
         print_short(explain_recording(recording, short=True), recording, console, folder)
     if comparison is not None:
         from simcore.study.baseline.tables import print_comparison
