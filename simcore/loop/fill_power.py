@@ -175,26 +175,32 @@ def _begin_heat(ps, p, heat):
     start = heat.coolant_degC if isinstance(heat.initial, str) else heat.initial
     p["junction_degC"] = start
     rise = start - heat.coolant_degC
-    hold_junctions(p["power"], ps, np.full(6, rise), np.full(6, rise), 0.0)
+    watts = [np.full(6, rise / network.resistance_K_per_W) if network is not None else np.zeros(6)
+             for network in (heat.switch, heat.diode)]  # fmt: skip
+    hold_losses(p["power"], ps, *watts, 0.0)
 
 
-def hold_junctions(power, ps, switch_K, diode_K, base_K):
-    """(rises over the coolant, (6,) each, and of the base) => modes of the steady state with these junctions, temperatures."""
-    for network, modes, rises, kelvin in (
-        (power["switch_path"], ps["switch_mode"], switch_K, ps["switch_degC"]),
-        (power["diode_path"], ps["diode_mode"], diode_K, ps["diode_degC"]),
+def hold_losses(power, ps, switch_W, diode_W, base_K):
+    """(losses of the devices [W], (6,) each, base over the coolant [K]) => modes and temperatures of the steady state."""
+    for network, modes, watts, kelvin in (
+        (power["switch_path"], ps["switch_mode"], switch_W, ps["switch_degC"]),
+        (power["diode_path"], ps["diode_mode"], diode_W, ps["diode_degC"]),
     ):
         n = int(network["count"])
-        kelvin[:] = power["coolant_degC"] + rises
-        if n == 0:
+        if n == 0:  # the diode is part of the switch's chip
             kelvin[:] = ps["switch_degC"]
             continue
-        held = 1.0 - network["decay"][:n]
-        per_watt, per_base = network["in_power"][:n] / held, network["in_base"][:n] / held
-        to_junction = network["to_junction"][:n]
-        watts = (rises - base_K * float(to_junction @ per_base)) / float(to_junction @ per_watt)
+        per_watt, per_base = _still(network, n)
         for device in range(6):
-            modes[MOST_STAGES * device : MOST_STAGES * device + n] = per_watt * watts[device] + per_base * base_K
+            still = per_watt * watts[device] + per_base * base_K
+            modes[MOST_STAGES * device : MOST_STAGES * device + n] = still
+            kelvin[device] = power["coolant_degC"] + float(network["to_junction"][:n] @ still)
+
+
+def _still(network, n):
+    """=> the modes (n,) that one watt, and a base at one kelvin, hold."""
+    held = 1.0 - network["decay"][:n]
+    return network["in_power"][:n] / held, network["in_base"][:n] / held
 
 
 def follow_machine(p, ps):

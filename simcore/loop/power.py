@@ -120,10 +120,7 @@ def _share(p, s, lost_J, ia_0, ib_0, ic_0, ia_1, ib_1, ic_1):
     law_a = _law(p, s, 0, dead, ia_0, ia_1)
     law_b = _law(p, s, 1, dead, ib_0, ib_1)
     law_c = _law(p, s, 2, dead, ic_0, ic_1)
-    scale_s = _scale(lost_J, law_a, law_b, law_c)
-    give(s.power, 0, scale_s, law_a)
-    give(s.power, 1, scale_s, law_b)
-    give(s.power, 2, scale_s, law_c)
+    _share_out(s.power, lost_J, law_a, law_b, law_c)
 
 
 @kernel
@@ -136,10 +133,14 @@ def _law(p, s, leg, dead, from_A, to_A):
 
 
 @kernel
-def _scale(lost_J, law_a, law_b, law_c):
+def _share_out(ps, lost_J, law_a, law_b, law_c):
+    """(energy that the integrated laws lost, powers of each leg by its laws) => all of it counted at the devices."""
     total = law_a[0] + law_a[1] + law_a[2] + law_a[3] + law_b[0] + law_b[1] + law_b[2] + law_b[3]
     total += law_c[0] + law_c[1] + law_c[2] + law_c[3]
-    return lost_J / total if total > 0.0 else 0.0
+    if total > 0.0:
+        give(ps, 0, lost_J / total, law_a)
+        give(ps, 1, lost_J / total, law_b)
+        give(ps, 2, lost_J / total, law_c)
 
 
 @kernel
@@ -163,10 +164,7 @@ def end_interval(p, s, table, h):
         law_a = _interval_law(p, s, 0, before[0], after[0])
         law_b = _interval_law(p, s, 1, before[1], after[1])
         law_c = _interval_law(p, s, 2, before[2], after[2])
-        scale_s = _scale(lost_J, law_a, law_b, law_c)
-        give(ps, 0, scale_s, law_a)
-        give(ps, 1, scale_s, law_b)
-        give(ps, 2, scale_s, law_c)
+        _share_out(ps, lost_J, law_a, law_b, law_c)
     if p.power.capacitor_ohm > 0.0 and p.link.kind != STIFF:
         from_A = to_A = -supply_current(p.link, drive, plant.link_V, plant.supply_A, 0.0)
         for leg in range(3):

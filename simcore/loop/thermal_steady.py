@@ -4,8 +4,7 @@ import math
 
 import numpy as np
 
-from simcore.loop.fill_power import follow_devices, follow_machine
-from simcore.plant.records import MOST_STAGES
+from simcore.loop.fill_power import follow_devices, follow_machine, hold_losses
 
 KEPT = ("switch_mode", "diode_mode", "switch_degC", "diode_degC", "sink_K", "winding_degC", "iron_degC", "magnet_degC")
 WINDOWS = 24  # most windows on the way to the fixed point
@@ -78,21 +77,7 @@ def _devices(power, ps, switch_W, diode_W):
     n = int(power["sink_count"])
     for k in range(n):
         ps["sink_K"][k] = heat_W * float(np.sum(1.0 / power["sink_W_per_K"][k:n]))
-    base_K = float(ps["sink_K"][0]) if n else 0.0
-    for network, modes, watts, kelvin in (
-        (power["switch_path"], ps["switch_mode"], switch_W, ps["switch_degC"]),
-        (power["diode_path"], ps["diode_mode"], diode_W, ps["diode_degC"]),
-    ):
-        stages = int(network["count"])
-        if stages == 0:
-            kelvin[:] = ps["switch_degC"]
-            continue
-        held = 1.0 - network["decay"][:stages]
-        per_watt, per_base = network["in_power"][:stages] / held, network["in_base"][:stages] / held
-        for device in range(6):
-            still = per_watt * watts[device] + per_base * base_K
-            modes[MOST_STAGES * device : MOST_STAGES * device + stages] = still
-            kelvin[device] = power["coolant_degC"] + float(network["to_junction"][:stages] @ still)
+    hold_losses(power, ps, switch_W, diode_W, float(ps["sink_K"][0]) if n else 0.0)
 
 
 def _machine(power, ps, copper_W, iron_W):
@@ -103,8 +88,7 @@ def _machine(power, ps, copper_W, iron_W):
 
 def wanted_steady(scenario):
     """True where a [heat] table of the scenario asks for the thermal steady state as its start."""
-    inverter, machine = scenario.inverter.heat, scenario.machine.heat
-    return (inverter is not None and inverter.initial == "steady") or (machine is not None and machine.initial == "steady")
+    return bool(_asked(scenario))
 
 
 def steady_start(scenario, run):

@@ -60,6 +60,9 @@ def test_each_leg_by_its_own_current():
     current, setting = np.abs(recording["ia_A"][400:]), recording["gate_setting"][400:]
     assert np.all(setting[current > 201.0] == 1.0) and np.all(setting[current < 179.0] == 0.0)
     assert 0.2 < np.mean(setting) < 0.6
+    turn = recording.slice(0.02, 0.08)  # four electrical turns of 15 ms
+    legs = [np.mean(turn[f"loss_leg_{leg}_W"]) for leg in "abc"]
+    assert legs[1:] == pytest.approx([legs[0]] * 2, rel=0.02)
 
 
 def test_rules_by_voltage_and_temperature_and_their_order():

@@ -158,6 +158,21 @@ def test_the_machine_warms_up_by_its_own_time_constant():
     assert abs(recording.audit["residual_relative"]) < 1e-6
 
 
+def test_the_machine_keeps_what_it_loses():
+    """Next to nothing reaches the coolant: sum of capacity x rise = copper and iron energy, whichever node it went to."""
+    heat = {"winding_J_per_K": 1.0, "iron_J_per_K": 2.0, "magnet_J_per_K": 0.5, "winding_to_iron_K_per_W": 0.05,
+            "iron_to_coolant_K_per_W": 1e4, "magnet_to_iron_K_per_W": 0.1, "coolant_degC": 25.0, "magnet_share": 0.3,
+            "ticks_per_step": 1, "max_winding_degC": 400.0, "max_magnet_degC": 400.0}  # fmt: skip
+    recording = bench({
+        "machine": {"heat": heat, "iron_loss": {"frequency_Hz": 200.0, "hysteresis_W": 100.0, "eddy_W": 100.0}},
+        "load": {"speed_rpm": 3000.0}, "commands": {"iq_A": 30.0}, "initial": {"iq_A": 30.0}, "run": {"duration_s": 0.3},
+    }).run()  # fmt: skip
+    lost_J = np.sum(recording["loss_machine_W"][:-1]) * recording.row_s
+    rises = (recording[f"{node}_degC"][-1] - 25.0 for node in ("winding", "iron", "magnet"))
+    kept_J = sum(capacity * rise for capacity, rise in zip((1.0, 2.0, 0.5), rises, strict=True))
+    assert kept_J == pytest.approx(lost_J, rel=1e-3)
+
+
 def test_a_warm_magnet_loses_torque_and_the_audit_stays_whole():
     """Flux falls by 0.1 % a kelvin; eddy loss heats the magnets."""
     heat = {"winding_J_per_K": 1e4, "iron_J_per_K": 1e4, "magnet_J_per_K": 0.5, "winding_to_iron_K_per_W": 0.05,

@@ -109,6 +109,18 @@ def test_the_body_diode_in_the_dead_time(verified):
     verified(what, KOLAR, 9.62569 - 2.48400, more, 0.15, "W")
 
 
+def test_the_body_diodes_slope(verified):
+    """20 mohm in place of the channel's 4.6 mohm for two dead times a period: 2 Td fs (20 - 4.6) mohm I^2/2 a leg."""
+    devices = MOSFET | {"diode": {"threshold_V": 0.0, "slope_ohm": 20e-3}}
+    more = [
+        mean(at_point(0.8, 0.9, inverter={"devices": one, "dead_time_s": 0.5e-6}, current_A=300.0), "loss_conduction_W")
+        for one in (devices, MOSFET | {"diode": {"threshold_V": 0.0, "slope_ohm": 4.6e-3}})
+    ]
+    expected = 3.0 * 2.0 * 0.5e-6 * FS_HZ * (20e-3 - 4.6e-3) * 300.0**2 / 2.0
+    what = "slope of the body diode in the dead time, bridge: 0.5 us, 10 kHz, 300 A"
+    verified(what, KOLAR, expected, more[0] - more[1], 0.1, "W")
+
+
 @pytest.mark.parametrize("model", ["averaged", "switched"])
 def test_the_one_over_pi_rule(verified, model):
     """9.3 mJ in all at 300 A and 600 V, 10 kHz, 300 A: 29.60282 W a device, whichever part of it falls to which edge."""

@@ -11,8 +11,9 @@ from simcore import Bench
 from simcore.cli import main
 from simcore.scenario import ScenarioError
 from simcore.scenario.reader import scenario_from
+from simcore.study.cycle.gates import with_gate
 from simcore.study.gate_search.command import plan_text
-from simcore.study.gate_search.proof import with_plan, with_setting
+from simcore.study.gate_search.proof import with_plan
 from simcore.study.gate_search.search import along, search_plan
 
 DEVICES = {"kind": "mosfet", "on_resistance_ohm": 3e-3, "stray_inductance_H": 20e-9, "rated_voltage_V": 600.0}
@@ -72,7 +73,7 @@ def test_the_plan_in_the_running_drive_keeps_the_limit():
     scenario = bench({"commands": {"iq_A": [[0.0, 150.0], [0.03, 300.0]]}, "run": {"duration_s": 0.06}})
     found = search_plan(scenario, margin_V=100.0)
     planned = Bench(with_plan(found)).run()
-    quick = Bench(with_setting(scenario, "quick")).run()
+    quick = Bench(with_gate(scenario, "quick")).run()
     early, late = planned.slice(0.01, 0.03), planned.slice(0.045, 0.06)
     assert early["loss_switching_W"] == pytest.approx(quick.slice(0.01, 0.03)["loss_switching_W"], rel=1e-9)
     assert set(early["gate_setting"]) == {0.0} and set(late["gate_setting"]) == {1.0}

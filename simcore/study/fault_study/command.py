@@ -51,13 +51,13 @@ def _print(found, options):
     from simcore.report.tables import columns
     from simcore.report.tables import say as tell
     from simcore.report.wording import CAUTION
-    from simcore.study.fault_study.files import SAFETY_CAUTION, _worst_rows, crossover_line
+    from simcore.study.fault_study.files import SAFETY_CAUTION, crossover_line, worst_rows
 
     console = Console(highlight=False)
     covered, total = found.covered
     tell(console, f"{found.scenario.name}: {covered} of {total} faults noticed in time at every operating point", style="bold")
     rows = [("fault", "noticed by", "notice ms", "safe ms", "peak A", "torque Nm", "link V")]
-    for name, checks, notice, safe, _, peak, torque, _, link, _ in _worst_rows(found):
+    for name, checks, notice, safe, _, peak, torque, _, link, _ in worst_rows(found):
         rows.append((name, checks, f"{notice:.3g}", f"{safe:.3g}", f"{peak:.4g}", torque, f"{link:.4g}"))
     for line in columns(rows, right=(2, 3, 4, 6)):
         tell(console, f"  {line}", hanging=4)

@@ -82,7 +82,7 @@ def page(found):
         f"<table><tr>{''.join(f'<th>{text(cell)}</th>' for cell in head)}</tr>"
         + "".join(f"<tr>{''.join(f'<td>{text(cell)}</td>' for cell in row)}</tr>" for row in rows) + "</table>"
     )  # fmt: skip
-    worst = _worst_rows(found)
+    worst = worst_rows(found)
     title = f"Faults of {found.scenario.title or found.scenario.name}"
     safe = [
         (point.values[1], reaction.replace("_", " "), point.torque_after_Nm, point.peak_current_A, point.id_min_A,
@@ -110,7 +110,7 @@ def page(found):
     return f'<!doctype html><meta charset="utf-8"><title>{text(title)}</title><style>{style}</style>{"".join(parts)}\n'
 
 
-def _worst_rows(found):
+def worst_rows(found):
     """For each fault: its checks, and the extremes over the operating points."""
     rows = []
     for case in found.list.cases:

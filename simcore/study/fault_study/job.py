@@ -1,6 +1,5 @@
 """The runs of the study: a drive on a rig at an operating point, a fault after a while, with and without the monitor."""
 
-from collections import Counter
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -73,7 +72,7 @@ class FaultJob:
         if monitored:
             document["safety"] = self.safety
         if case < HEALTHY:
-            document |= self._safe_state(REACTIONS[-2 - case], torque_Nm)
+            document |= _safe_state(REACTIONS[-2 - case])
         if case == HEALTHY and draw > 0:
             document["sensors"] = _drawn_sensors(document, draw)
         duration = LEAD_s + tolerance_s + AFTER_s
@@ -87,13 +86,6 @@ class FaultJob:
             return {"initial": initial | {"speed_rpm": float(speed_rpm)}}
         initial.pop("speed_rpm", None)
         return {"load": {"kind": "rig", "speed_rpm": float(speed_rpm)}, "initial": initial}
-
-    def _safe_state(self, reaction, torque_Nm):
-        """A command that no drive follows, so that one check trips with this reaction, and nothing else watches."""
-        return {
-            "safety": {"command_implausible": {"reaction": reaction, "debounce_s": 0.0}, "ramp_down": {"then": "hold"}},
-            "fault": [{"kind": "command_implausible", "command": "torque_Nm", "value": 1e6, "at_s": LEAD_s}],
-        }
 
     def here(self, todo, workers=None, progress=None):
         """([(number, values), ...]) => FaultPoints as they finish, on all cores (or `workers`) of this process."""
@@ -128,6 +120,14 @@ class FaultJob:
         return {name: value for name, value in self.__dict__.items() if name in names}
 
 
+def _safe_state(reaction):
+    """(reaction) => tables: a command that no drive follows, so that one check trips with it, and nothing else watches."""
+    return {
+        "safety": {"command_implausible": {"reaction": reaction, "debounce_s": 0.0}, "ramp_down": {"then": "hold"}},
+        "fault": [{"kind": "command_implausible", "command": "torque_Nm", "value": 1e6, "at_s": LEAD_s}],
+    }
+
+
 def _taken(recording):
     return None if len(recording) == 0 else seen(recording, LEAD_s)
 
@@ -152,8 +152,3 @@ def _drawn_sensors(document, draw):
         position["quadrature_error_deg"] = float(0.3 * random.standard_normal())
         position["mounting_offset_deg"] = float(ANGLE_DEG * random.standard_normal())
     return sensors
-
-
-def kinds(cases):
-    """(FaultCases) => Counter of their kinds."""
-    return Counter(case.table.get("kind") for case in cases)
