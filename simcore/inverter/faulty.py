@@ -5,8 +5,9 @@ A leg with both switches on is a divider of two equal resistances across the lin
 Checked: tests/inverter/test_broken_legs.py.
 """
 
-from simcore.inverter.legs import drop_short_pulse, set_leg
+from simcore.inverter.legs import set_leg
 from simcore.inverter.records import NEVER
+from simcore.inverter.switched import first_command
 from simcore.kernel import kernel
 from simcore.plant.records import FAULTY
 
@@ -76,15 +77,7 @@ def begin_faulty_tick(inverter, legs, duties, odd, gates_on):
                 if legs.driven[device] and legs.off_s[device] >= NEVER:
                     legs.off_s[device] = faults.off_delay_s[device]
             continue
-        duty = drop_short_pulse(inverter, duties[leg])
-        if odd:
-            first = 1 if duty >= 1.0 else 0
-            if 0.0 < duty < 1.0:
-                legs.edge_s[leg] = (1.0 - duty) * inverter.tick_s
-        else:
-            first = 1 if duty > 0.0 else 0
-            if 0.0 < duty < 1.0:
-                legs.edge_s[leg] = duty * inverter.tick_s
+        first, legs.edge_s[leg] = first_command(inverter, duties[leg], odd)
         if legs.off:
             _command(inverter, legs, leg, first, 0.0, 0.0)
         elif legs.command[leg] != first:

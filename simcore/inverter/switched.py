@@ -24,6 +24,16 @@ def _command(inverter, legs, leg, command, at_s):
 
 
 @kernel
+def first_command(inverter, duty, odd):
+    """(duty, parity of the tick) => the command that a tick begins with, and when it changes [s], NEVER where it does not."""
+    duty = drop_short_pulse(inverter, duty)
+    first = (1 if duty >= 1.0 else 0) if odd else (1 if duty > 0.0 else 0)
+    if 0.0 < duty < 1.0:
+        return first, (1.0 - duty if odd else duty) * inverter.tick_s
+    return first, NEVER
+
+
+@kernel
 def enter_switched(legs, duties, odd):
     """(duties of the first tick after averaged ones) => legs as they would stand there: settled, nothing pending."""
     legs.off = 0
@@ -49,16 +59,7 @@ def begin_switched_tick(inverter, legs, duties, odd):
     for leg in range(3):
         if legs.gate_on_s[leg] < NEVER:
             legs.gate_on_s[leg] -= inverter.tick_s
-        duty = drop_short_pulse(inverter, duties[leg])
-        legs.edge_s[leg] = NEVER
-        if odd:
-            first = 1 if duty >= 1.0 else 0
-            if 0.0 < duty < 1.0:
-                legs.edge_s[leg] = (1.0 - duty) * inverter.tick_s
-        else:
-            first = 1 if duty > 0.0 else 0
-            if 0.0 < duty < 1.0:
-                legs.edge_s[leg] = duty * inverter.tick_s
+        first, legs.edge_s[leg] = first_command(inverter, duties[leg], odd)
         if legs.command[leg] != first:
             _command(inverter, legs, leg, first, 0.0)
         if legs.off:

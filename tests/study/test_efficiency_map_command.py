@@ -1,6 +1,5 @@
 """`drybench map`: files, tables, what it turns a scenario into, wrong input, Ctrl-C."""
 
-import csv
 import json
 import os
 import signal
@@ -11,9 +10,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
+from command_calls import called, left_in, rows_of
 
-from simcore.cli import main
 from simcore.report.interruption import SENTENCE
 
 ROOT = Path(__file__).resolve().parent.parent.parent
@@ -61,20 +59,6 @@ def file(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "drive.toml").write_text(SCENARIO)
     return tmp_path / "drive.toml"
-
-
-def called(*arguments):
-    result = CliRunner().invoke(main, [*map(str, arguments)], catch_exceptions=False)
-    return result.exit_code, result.stdout, result.stderr
-
-
-def rows_of(path):
-    with open(path, newline="") as read:
-        return list(csv.DictReader(read))
-
-
-def left_in(folder):
-    return sorted(path.name for path in Path(folder).iterdir())
 
 
 def test_a_map_writes_tables_and_arrays_and_tells_the_envelope(file):

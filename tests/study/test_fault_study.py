@@ -68,6 +68,14 @@ def test_the_short_circuits_torque_is_the_closed_form(found):
         assert point.torque_after_Nm == pytest.approx(expected, rel=0.1, abs=0.5)
 
 
+def test_a_controlled_ramp_down_goes_from_the_torque_that_was_asked(found):
+    """From a tenth of machine E's 318.7 Nm, current below its MTPA current for that, 110 A, to none; no surge on the way."""
+    for point in found.safe["ramp_down"]:
+        if point.values[1] < 2800.0:  # base speed: no field weakening
+            assert point.peak_current_A < 110.0 and point.torque_max_Nm < 34.0
+        assert abs(point.torque_after_Nm) < 4.0
+
+
 def test_gates_off_below_the_onset_leave_no_torque_and_brake_above(found):
     """Onset at sqrt3 w psi = 400 V, 7876 rpm; well above it the diodes brake more than the short circuit."""
     torque = {point.values[1]: point.torque_after_Nm for point in found.safe["gates_off"]}

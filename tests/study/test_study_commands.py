@@ -1,6 +1,5 @@
 """`drybench sweep` and `drybench tolerance`: files, tables, exit status, wrong input, Ctrl-C, executors."""
 
-import csv
 import json
 import os
 import signal
@@ -10,10 +9,9 @@ import time
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
+from command_calls import called, left_in, rows_of
 
 from simcore import Bench, load_scenario
-from simcore.cli import main
 from simcore.measure import judge
 from simcore.report.interruption import SENTENCE
 
@@ -66,20 +64,6 @@ def file(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "step.toml").write_text(SCENARIO)
     return tmp_path / "step.toml"
-
-
-def called(*arguments):
-    result = CliRunner().invoke(main, [*map(str, arguments)], catch_exceptions=False)
-    return result.exit_code, result.stdout, result.stderr
-
-
-def rows_of(path):
-    with open(path, newline="") as read:
-        return list(csv.DictReader(read))
-
-
-def left_in(folder):
-    return sorted(path.name for path in Path(folder).iterdir())
 
 
 def test_a_sweep_writes_its_points_and_a_picture_and_tells_best_and_worst(file):

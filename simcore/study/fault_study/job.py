@@ -121,10 +121,10 @@ class FaultJob:
 
 
 def _safe_state(reaction):
-    """(reaction) => tables: a command that no drive follows, so that one check trips with it, and nothing else watches."""
+    """(reaction) => tables: a command that arrives no more and holds, so that one check trips with it; nothing else watches."""
     return {
-        "safety": {"command_implausible": {"reaction": reaction, "debounce_s": 0.0}, "ramp_down": {"then": "hold"}},
-        "fault": [{"kind": "command_implausible", "command": "torque_Nm", "value": 1e6, "at_s": LEAD_s}],
+        "safety": {"command_timeout": {"reaction": reaction, "threshold_s": 1e-3}, "ramp_down": {"then": "hold"}},
+        "fault": [{"kind": "command_lost", "command": "torque_Nm", "at_s": LEAD_s}],
     }
 
 
