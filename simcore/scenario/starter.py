@@ -68,6 +68,12 @@ measure = "settling_time_s"
 step_at_s = 0.02
 band_percent = 10
 max = 0.005
+
+# [[fault]]                         # breaks on purpose; without until_s it lasts; kinds: drybench schema
+# kind = "current_sensor_offset"
+# at_s = 0.15
+# phase = "a"
+# value_A = 5.0
 """
 
 LANGUAGES = ("python", "compiled", "c")

@@ -61,6 +61,14 @@ def wide(load, supply):
         "emf_harmonics": [{"order": 5, "amplitude_percent": 2.0, "phase_deg": 10.0}],
     }
     document["sensors"]["position"] = {"kind": "encoder", "lines": 1024, "lost_counts_per_turn": 1}
+    document["fault"] = [
+        {"kind": "current_sensor_stuck", "at_s": 0.01, "until_s": 0.1, "on_s": 0.01, "off_s": 0.02, "phase": "b"},
+        {"kind": "encoder_counts_lost", "at_s": 0.02, "counts": 7},
+        {"kind": "command_lost", "at_s": 0.02, "command": "torque_Nm", "reads": "zero"},
+        {"kind": "switch_stuck_open", "at_s": 0.03, "leg": "a", "side": "upper"},
+        {"kind": "link_short", "at_s": 0.05, "until_s": 0.06, "resistance_ohm": 5.0},
+        {"kind": "load_torque_shock", "at_s": 0.05, "value_Nm": 20.0},
+    ]
     document["sensors"]["winding_temperature"] = {"offset_K": 1.0, "time_constant_s": 0.5}
     return document
 
