@@ -233,21 +233,25 @@ def compare(scenario, changes, by, speed_rpm, torque_Nm, quadrants, switched, cy
 @click.argument("scenario")
 @click.option("--margin-V", "margin_V", type=float, help="Kept below the rated voltage; by default a tenth of it.")
 @click.option("--most-V-per-ns", "most_V_per_ns", type=float, help="Greatest slope at the terminals; by default none.")
-@click.option("--link-V", "link_V", type=float, help="Link voltage; by default the highest that the supply gives.")
-@click.option("--cycle", metavar="NAME|FILE.csv", help="Drive every setting and the plan over it.")
+@click.option("--most-junction-degC", "most_junction_degC", type=float, help="By default where torque is reduced.")
+@click.option("--link-V", "link_V", type=float, help="Link voltage; by default all that the supply gives.")
+@click.option("--cycle", metavar="NAME|FILE.csv", help="Drive every setting and the plan over it, by the map.")
+@click.option("--loop", metavar="all|none|FROM:TO", default="all", show_default=True, help="What of it in the loop.")
 @_study_options
-def gateplan(scenario, margin_V, most_V_per_ns, link_V, cycle, **options):
-    """Search the gate plan of least switching loss for SCENARIO that keeps overshoot and slope inside their limits.
+def gateplan(scenario, margin_V, most_V_per_ns, most_junction_degC, link_V, cycle, loop, **options):
+    """Search the gate plan of least switching loss for SCENARIO that keeps overshoot, slope and junction limits.
 
-    Says at which current which setting is best and what ends its use, and drives all of them over a cycle. Writes
-    gate_plan.toml, gate_plan.json and gate_plan.png. Exit status: 0 done, 2 wrong input, 3 could not finish, 130 stopped.
+    Says at which link voltage, junction and current which setting is best and what ends its use; drives all of them over a
+    cycle by the map, and the plan in the closed loop. Writes gate_plan.toml, gate_plan.json and gate_plan.png. Exit status: 0
+    every limit is kept, 1 one is not, 2 wrong input, 3 could not finish, 130 stopped.
     """
     asked = _options(**options)
     from simcore.study.gate_search.command import search_file
 
     steepest = None if most_V_per_ns is None else 1e9 * most_V_per_ns
-    limits = {"margin_V": margin_V, "most_dv_dt_V_per_s": steepest, "link_V": link_V}
-    sys.exit(search_file(scenario, limits, cycle, asked))
+    limits = {"margin_V": margin_V, "most_dv_dt_V_per_s": steepest, "most_junction_degC": most_junction_degC,
+              "link_V": link_V}  # fmt: skip
+    sys.exit(search_file(scenario, limits, {"cycle": cycle, "loop": loop}, asked))
 
 
 @main.command()

@@ -12,9 +12,9 @@ from simcore.cli import main
 from simcore.scenario import ScenarioError
 from simcore.scenario.reader import scenario_from
 from simcore.study.cycle.gates import with_gate
-from simcore.study.gate_search.command import plan_text
 from simcore.study.gate_search.proof import with_plan
 from simcore.study.gate_search.search import along, search_plan
+from simcore.study.gate_search.tables import plan_text
 
 DEVICES = {"kind": "mosfet", "on_resistance_ohm": 3e-3, "stray_inductance_H": 20e-9, "rated_voltage_V": 600.0}
 SETTINGS = {

@@ -22,7 +22,8 @@ class Course:
 
     losses_W: a stage's name => array; temperatures_degC likewise; kinetic_J, stored_J: change of what is in motion,
     of what link and machine store; ended: "" or why
-    the trip ended early; empty: True where the battery did that.
+    the trip ended early; empty: True where the battery did that; extremes: of the loop's every tick, peak_voltage_V over a
+    device, dv_dt_V_per_s at the terminals, junction_degC, where the power stage is modelled so far.
     """
 
     mode: str
@@ -49,6 +50,7 @@ class Course:
     empty: bool = False
     wall_s: float = 0.0
     audit: dict | None = None
+    extremes: dict = field(default_factory=dict)
     told: tuple = ()
 
     @property

@@ -127,6 +127,7 @@ class LoopTrip:
                 member.wall_s = _clock() - begun
                 progress((k + 1) * self.step_s, total_s)
         member.wall_s = _clock() - begun
+        self.extremes = _extremes(self.scenario, member.states["power"][0])
         self.asked_Nm, self.closing_charge = asked, places.charge.item() if battery else math.nan
         return brake_J, ended
 
@@ -160,8 +161,15 @@ class LoopTrip:
             temperatures_degC={name: recording[signal] for name, signal in temperatures.items()}, climbing_W=weight_N * middle,
             kinetic_J=stored.pop("kinetic"), stored_J=sum(stored.values()), closing_charge=self.closing_charge,
             ended=ended or recording.error or "", empty=ended == "empty", wall_s=recording.timing["wall_s"],
-            audit=recording.audit, told=(*recording.findings, *self._left_out()),
+            audit=recording.audit, extremes=self.extremes, told=(*recording.findings, *self._left_out()),
         )  # fmt: skip
+
+
+def _extremes(scenario, power):
+    """(Scenario, POWER_STATE after the trip) => {name: worst of all ticks}, without what the part says nothing about."""
+    peaks = {"peak_voltage_V": float(power["peak_V"]), "dv_dt_V_per_s": float(power["peak_dv_dt"])}
+    worst = {name: value for name, value in peaks.items() if value > 0.0}
+    return worst | ({"junction_degC": float(power["hottest_degC"])} if scenario.inverter.heat is not None else {})
 
 
 def _stepped(scenario):

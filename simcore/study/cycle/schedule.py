@@ -41,6 +41,14 @@ class Cycle:
         """time (n,) [s] => speed [m/s]."""
         return np.interp(time_s, self.time_s, self.speed_kmh) / 3.6
 
+    def between(self, from_s, to_s):
+        """The part of the cycle from one time to another [s], counted from its own beginning; it may begin in motion."""
+        inside = (self.time_s > from_s) & (self.time_s < to_s)
+        time = np.concatenate([[from_s], self.time_s[inside], [to_s]])
+        part = lambda values: np.interp(time, self.time_s, values)  # noqa: E731
+        grade = None if self.grade_percent is None else part(self.grade_percent)
+        return Cycle(f"{self.name} {from_s:g} to {to_s:g} s", time - from_s, part(self.speed_kmh), grade, self.source)
+
     def repeated(self, count):
         """The cycle driven `count` times; a jump of speed between two of them takes a thousandth of a second."""
         if count <= 1:
