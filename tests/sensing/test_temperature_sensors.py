@@ -25,5 +25,6 @@ def test_the_body_follows_a_step_by_its_time_constant():
     for _ in range(300):
         reached = lagged(sensor, reached, 125.0, 0.01)
     assert reached == pytest.approx(125.0 - 100.0 * math.exp(-3.0 / 2.0), rel=1e-9)
+    assert lagged(sensor, 25.0, 125.0, 2.0) == pytest.approx(125.0 - 100.0 / math.e, rel=1e-12)
     sensor["time_constant_s"] = 0.0
     assert lagged(sensor, 25.0, 125.0, 0.01) == 125.0
