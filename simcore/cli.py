@@ -259,15 +259,15 @@ def gateplan(scenario, margin_V, most_V_per_ns, most_junction_degC, link_V, cycl
 @click.option("--list", "list_", metavar="NAME|FILE.toml", help="Faults to put in; by default the shipped traction list.")
 @click.option("--speed-rpm", metavar="a:b:n", help="Speeds; by default four up to the greatest.")
 @click.option("--torque-Nm", "torque_Nm", metavar="a:b:n", help="Torques; by default three.")
-@click.option("--link-V", "link_V", type=float, multiple=True, help="Link voltages of a source; by default the scenario's.")
+@click.option("--link-V", "link_V", metavar="a:b:n", help="Link voltages; by default own, lowest, highest.")
 @_study_options
 def faults(scenario, list_, speed_rpm, torque_Nm, link_V, **options):
     """Put every fault of a list into SCENARIO's drive at every operating point, monitored and not.
 
     Tells whether and by which check it is noticed, how long that and the safe state take, currents, torque, link voltage
-    meanwhile, false alarms of healthy drives, and compares safe states over speed. Writes faults.csv, coverage.csv, pictures
-    and faults.html. Exit status: 0 all noticed in time without false alarm, 1 not so, 2 wrong input, 3 could not finish, 130
-    stopped by Ctrl-C; the same call goes on.
+    meanwhile, what a vehicle feels of it, false alarms of healthy drives, and compares safe states over speed. Writes
+    faults.csv, coverage.csv, pictures and faults.html. Exit status: 0 all noticed in time without false alarm, 1 not so, 2
+    wrong input, 3 could not finish, 130 stopped by Ctrl-C; the same call goes on.
     """
     asked = _options(**options)
     from simcore.study.fault_study.command import faults_file

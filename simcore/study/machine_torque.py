@@ -43,5 +43,12 @@ class Machine:
 
     def least_inductance_H(self, step_A=1.0):
         """The smaller of both inductances near no current [H]."""
+        return min(self._inductances_H(step_A))
+
+    def greatest_inductance_H(self, step_A=1.0):
+        """The larger of both inductances near no current [H]."""
+        return max(self._inductances_H(step_A))
+
+    def _inductances_H(self, step_A):
         none = self.flux(0j)
-        return min(abs(self.flux(-step_A) - none), abs(self.flux(1j * step_A) - none)) / step_A
+        return abs(self.flux(-step_A) - none) / step_A, abs(self.flux(1j * step_A) - none) / step_A

@@ -1,12 +1,15 @@
 """The list of faults: a TOML file with [[fault]] tables as a scenario has them, without their begin."""
 
+import math
 import tomllib
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from simcore.scenario import ScenarioError
+from simcore.study.fault_study.places import OPTIONS
 
 SHIPPED = "traction"
+LIST_KEYS = ("name", "tolerance_time_s", "operating_points", "fault")
 OWN_KEYS = ("name", "tolerance_time_s")
 TOLERANCE_s = 0.1
 # They act on a shaft that moves by itself, not on one whose speed is imposed.
@@ -26,10 +29,11 @@ class FaultCase(NamedTuple):
 
 
 class FaultList(NamedTuple):
-    """name and cases of a list."""
+    """name and cases of a list; places: its own {"speed_rpm", "torque_Nm", "link_V": numbers}, where it gives them."""
 
     name: str
     cases: tuple
+    places: dict = {}
 
 
 def read_fault_list(given=None):
@@ -43,8 +47,8 @@ def read_fault_list(given=None):
         raise ScenarioError([f"{path.name}: is not TOML: {error}. Mend it there."]) from error
     problems, cases = [], []
     for key in document:
-        if key not in ("name", "tolerance_time_s", "fault"):
-            problems.append(f"{path.name}: {key}: a list of faults has no such key. Known are name, tolerance_time_s, fault.")
+        if key not in LIST_KEYS:
+            problems.append(f"{path.name}: {key}: a list of faults has no such key. Known are {', '.join(LIST_KEYS)}.")
     most = _tolerance(path, "", document.get("tolerance_time_s", TOLERANCE_s), problems)
     tables = document.get("fault", [])
     if not isinstance(tables, list) or not tables or not all(isinstance(one, dict) for one in tables):
@@ -52,9 +56,10 @@ def read_fault_list(given=None):
         tables = []
     for k, table in enumerate(tables):
         cases.append(_case(path, k, table, most, problems))
+    places = _places(path, document.get("operating_points", {}), problems)
     if problems:
         raise ScenarioError(problems)
-    return FaultList(str(document.get("name", path.stem)), _told_apart(cases))
+    return FaultList(str(document.get("name", path.stem)), _told_apart(cases), places)
 
 
 def _find(given):
@@ -68,6 +73,25 @@ def _find(given):
         known = ", ".join(sorted(one.stem for one in shipped.parent.glob("*.toml")))
         raise ScenarioError([f'--list "{given}": is neither a file nor a shipped list. Shipped are {known}.'])
     return shipped
+
+
+def _places(path, table, problems):
+    """[operating_points] of a list: speed_rpm, torque_Nm, link_V, each a list of numbers."""
+    if not isinstance(table, dict):
+        problems.append(f"{path.name}: operating_points: must be a table. Write [operating_points].")
+        return {}
+    for key, values in table.items():
+        where = f"{path.name}: operating_points.{key}"
+        if key not in OPTIONS:
+            problems.append(f"{where}: is not known. Known are {', '.join(OPTIONS)}.")
+        elif not isinstance(values, list) or not values or not all(map(_finite, values)):
+            example = "600, 700" if key == "link_V" else "0, 50"
+            problems.append(f"{where}: must be a list of numbers. Write {key} = [{example}].")
+    return {key: tuple(map(float, values)) for key, values in table.items() if isinstance(values, list) and not problems}
+
+
+def _finite(value):
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
 
 
 def _tolerance(path, where, value, problems):

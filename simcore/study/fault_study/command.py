@@ -51,22 +51,30 @@ def _print(found, options):
     from simcore.report.tables import columns
     from simcore.report.tables import say as tell
     from simcore.report.wording import CAUTION
-    from simcore.study.fault_study.files import SAFETY_CAUTION, crossover_line, worst_rows
+    from simcore.study.fault_study.files import SAFETY_CAUTION, points_line, vehicle_rows, worst_rows
+    from simcore.study.fault_study.safe_states import sentences
 
     console = Console(highlight=False)
     covered, total = found.covered
     tell(console, f"{found.scenario.name}: {covered} of {total} faults noticed in time at every operating point", style="bold")
+    tell(console, points_line(found))
     rows = [("fault", "noticed by", "notice ms", "safe ms", "peak A", "torque Nm", "link V")]
     for name, checks, notice, safe, _, peak, torque, _, link, _ in worst_rows(found):
         rows.append((name, checks, f"{notice:.3g}", f"{safe:.3g}", f"{peak:.4g}", torque, f"{link:.4g}"))
     for line in columns(rows, right=(2, 3, 4, 6)):
         tell(console, f"  {line}", hanging=4)
-    for name, speed, torque, why in found.missed[:20]:
-        tell(console, f"Not in time: {name} at {speed:.4g} rpm, {torque:.4g} Nm: {why}.")
+    if vehicle := vehicle_rows(found):
+        rows = [("on the vehicle, hardest", "N s", "km/h", "without monitor N s", "km/h")]
+        rows += [(name, *(f"{value:.3g}" for value in values)) for name, *values in vehicle]
+        for line in columns(rows, right=(1, 2, 3, 4)):
+            tell(console, f"  {line}", hanging=4)
+    for name, speed, torque, link, why in found.missed[:20]:
+        tell(console, f"Not in time: {name} at {speed:.5g} rpm, {torque:.4g} Nm, {link:.4g} V: {why}.")
     if len(found.missed) > 20:
         tell(console, f"... and {len(found.missed) - 20} more runs, see faults.csv.")
     tell(console, f"False alarms: {len(found.false_alarms)} in {len(found.healthy)} healthy runs with sensors in tolerance.")
-    tell(console, crossover_line(found))
+    for sentence in sentences(found):
+        tell(console, sentence)
     for sentence in found.told:
         tell(console, f"Told: {sentence}")
     tell(console, f"Results: {options.out / found.scenario.name}")

@@ -1,11 +1,13 @@
 """The pictures of the study: which check notices which fault, and the safe states over speed."""
 
+import math
+
 import numpy as np
 
 from simcore.report import pages
 from simcore.report.panels import BLUE, GREEN, GREY, INK, SMALL, VERMILION, dress
 from simcore.study.efficiency_map.colours import strain
-from simcore.study.fault_study.files import crossover_line
+from simcore.study.fault_study.safe_states import crossover_line
 
 _STYLES = {"gates_off": (BLUE, "-"), "active_short_low": (VERMILION, (0, (5, 1.5))), "ramp_down": (GREEN, (0, (1.5, 1.2)))}
 
@@ -34,6 +36,13 @@ def coverage(found):
     return figure
 
 
+def _by_link(found):
+    """=> (safe state, link voltage, its points over speed) of each line."""
+    for reaction, points in found.safe.items():
+        for link in sorted({point.values[3] for point in points}):
+            yield reaction, link, [point for point in points if point.values[3] == link]
+
+
 def safe_states(found):
     """(FaultStudy) => matplotlib Figure: torque, current, id and link voltage of each safe state over speed."""
     figure = pages.new_page()
@@ -43,17 +52,23 @@ def safe_states(found):
     for place, (name, title) in enumerate(subjects):
         axes = figure.add_subplot(grid[place // 2, place % 2])
         dress(axes, title)
-        for reaction, points in found.safe.items():
+        for reaction, link, points in _by_link(found):
             colour, dash = _STYLES.get(reaction, (GREY, "-"))
+            own = found.places.own_V
+            dash = dash if link == own else ((0, (6, 1.5, 1.5, 1.5)) if link < own else (0, (1, 1)))
             x, y = [p.values[1] for p in points], [getattr(p, name) for p in points]
-            axes.plot(x, y, color=colour, linestyle=dash, marker=".", linewidth=1.2, label=reaction.replace("_", " "))
+            label = reaction.replace("_", " ") + (f", link at {link:.4g} V" if reaction == "gates_off" else "")
+            axes.plot(x, y, color=colour, linestyle=dash, marker="." if link == own else "", linewidth=1.2, label=label)
         axes.set_xlabel("speed (rpm)", fontsize=SMALL, color=INK, labelpad=2)
         if place == 0:
             axes.legend(fontsize=SMALL, frameon=False)
+            for speed in filter(math.isfinite, found.crossovers.values()):
+                axes.axvline(speed, color=GREY, linewidth=0.8, linestyle=(0, (2, 2)))
     limit = getattr(found.scenario.machine, "demagnetisation_current_A", None)
     if limit is not None:
         figure.axes[2].axhline(-limit, color=VERMILION, linewidth=0.9, linestyle=(0, (5, 2)))
     pages.head(figure, f"Safe states over speed: {found.scenario.title or found.scenario.name}", [crossover_line(found)],
                found.scenario.name)  # fmt: skip
-    pages.foot(figure, "entered from a tenth of the greatest torque; gates off is STO, an active short circuit is not")
+    foot = "entered from a tenth of the greatest torque; upright: crossover; gates off is STO, an active short circuit is not"
+    pages.foot(figure, foot)
     return figure

@@ -8,6 +8,7 @@ import math
 from simcore.report.results import drybench_version, plain
 from simcore.report.wording import CAUTION
 from simcore.study.fault_study.point import NUMBERS
+from simcore.study.fault_study.safe_states import sentences
 
 SAFETY_CAUTION = (
     "Gates off (STO in IEC 61800-5-2) is no torque-free state above the speed at which the EMF reaches the link voltage; an "
@@ -21,7 +22,7 @@ def rows_of(found):
     for point in found.points:
         case = found.case(point)
         row = {"fault": case.name, "speed_rpm": point.values[1], "torque_Nm": point.values[2]}
-        row |= {"link_V": point.values[3] or found.scenario.supply.voltage_V, "monitored": int(point.monitored)}
+        row |= {"link_V": point.values[3], "monitored": int(point.monitored)}
         row |= {"noticed_by": point.noticed_by, "tolerance_s": case.tolerance_s}
         row["in_time"] = int(found.in_time(point)) if point.monitored else ""
         yield row | dict(zip(NUMBERS, point.numbers, strict=True)) | {"state": point.state, "error": point.error}
@@ -36,7 +37,8 @@ def write_study(found, folder):
         {"fault": name, **{check: found.coverage.get((name, check), 0.0) for check in checks}} for name in names
     ])  # fmt: skip
     _write(folder / "safe_states.csv", [
-        {"safe_state": reaction, "speed_rpm": point.values[1], **dict(zip(NUMBERS, point.numbers, strict=True))}
+        {"safe_state": reaction, "speed_rpm": point.values[1], "link_V": point.values[3]}
+        | dict(zip(NUMBERS, point.numbers, strict=True))
         for reaction, points in found.safe.items() for point in points
     ])  # fmt: skip
     text = json.dumps(as_document(found), indent=2, allow_nan=False)
@@ -61,14 +63,18 @@ def as_document(found):
         "faults": total, "noticed_in_time_at_every_point": covered,
         "runs_monitored": len(found.monitored), "runs_in_time": sum(map(found.in_time, found.monitored)),
         "false_alarms": [
-            {"speed_rpm": point.values[1], "torque_Nm": point.values[2], "check": point.noticed_by, "error": point.error}
+            dict(zip(("speed_rpm", "torque_Nm", "link_V"), point.values[1:4], strict=True))
+            | {"check": point.noticed_by, "error": point.error}
             for point in found.false_alarms
         ],
         "healthy_runs": len(found.healthy),
         "missed": [
-            {"fault": name, "speed_rpm": speed, "torque_Nm": torque, "why": why} for name, speed, torque, why in found.missed
+            dict(zip(("fault", "speed_rpm", "torque_Nm", "link_V", "why"), one, strict=True)) for one in found.missed
         ],
+        "operating_points": [list(place) for place in found.places.points],
         "crossover_rpm": found.crossover_rpm,
+        "crossovers": [{"link_V": link, "speed_rpm": speed} for link, speed in found.crossovers.items()],
+        "safe_states": sentences(found),
         "told": list(found.told),
         "caution": [SAFETY_CAUTION, CAUTION],
     })  # fmt: skip
@@ -77,7 +83,7 @@ def as_document(found):
 def page(found):
     """(FaultStudy) => one HTML page that can go into a file: result, coverage, misses, safe states, cautions."""
     covered, total = found.covered
-    text = lambda value: html.escape(f"{value:.4g}" if isinstance(value, float) else str(value))  # noqa: E731
+    text = lambda value: html.escape(f"{value:.5g}" if isinstance(value, float) else str(value))  # noqa: E731
     table = lambda head, rows: (  # noqa: E731
         f"<table><tr>{''.join(f'<th>{text(cell)}</th>' for cell in head)}</tr>"
         + "".join(f"<tr>{''.join(f'<td>{text(cell)}</td>' for cell in row)}</tr>" for row in rows) + "</table>"
@@ -85,8 +91,8 @@ def page(found):
     worst = worst_rows(found)
     title = f"Faults of {found.scenario.title or found.scenario.name}"
     safe = [
-        (point.values[1], reaction.replace("_", " "), point.torque_after_Nm, point.peak_current_A, point.id_min_A,
-         point.link_voltage_max_V)
+        (point.values[1], reaction.replace("_", " "), point.values[3], point.torque_after_Nm, point.peak_current_A,
+         point.id_min_A, point.link_voltage_max_V)
         for reaction, points in found.safe.items() for point in points
     ]  # fmt: skip
     parts = [
@@ -94,14 +100,17 @@ def page(found):
         f"<p>{text(SAFETY_CAUTION)} {text(CAUTION)}</p>",
         f"<p>{covered} of {total} faults are noticed within their tolerance time at every operating point; "
         f"{len(found.false_alarms)} false alarms in {len(found.healthy)} healthy runs.</p>",
-        "<h2>Faults, worst operating point each</h2>",
+        f"<p>{text(points_line(found))}</p>",
+        "<h2>Faults, worst operating point each, with the monitor</h2>",
         table(("fault", "noticed by", "slowest notice, ms", "slowest safe state, ms", "allowed, ms", "peak current, A",
                "torque, Nm", "torque impulse, Nm s", "link, V", "least id, A"), worst),
+        *_vehicle_part(found, table),
         "<h2>Not in time, with the reason</h2>",
-        table(("fault", "speed, rpm", "torque, Nm", "why"), found.missed),
+        table(("fault", "speed, rpm", "torque, Nm", "link, V", "why"), found.missed),
         "<h2>Safe states over speed</h2>",
-        table(("speed, rpm", "safe state", "torque after, Nm", "peak current, A", "least id, A", "link, V"), sorted(safe)),
-        f"<p>{text(crossover_line(found))}</p>",
+        *(f"<p>{text(sentence)}</p>" for sentence in sentences(found)),
+        table(("speed, rpm", "safe state", "link before, V", "torque after, Nm", "peak current, A", "least id, A",
+               "highest link, V"), sorted(safe)),
         *(f"<p>{text(sentence)}</p>" for sentence in found.told),
         f"<p>drybench {text(drybench_version())}</p>",
     ]
@@ -133,8 +142,41 @@ def _slowest(points, name):
     return max(known) if known else math.nan
 
 
-def crossover_line(found):
-    """Where gates off brake no less than the active short circuit."""
-    if math.isfinite(found.crossover_rpm):
-        return f"From {found.crossover_rpm:.4g} rpm on, gates off brake no less than an active short circuit."
-    return "At no speed looked at do gates off brake as much as an active short circuit."
+def points_line(found):
+    """Which operating points there are, in a sentence."""
+    points = found.places.points
+    columns = zip(zip(*points, strict=True), ("rpm", "Nm", "V"), strict=True)
+    spans = [f"{min(values):.5g} to {max(values):.5g} {unit}" for values, unit in columns]
+    return f"{len(points)} operating points: " + ", ".join(spans) + " (link without load)."
+
+
+def vehicle_rows(found):
+    """For each fault on a vehicle: the hardest impulse at the wheels [N s] and the farthest speed off its line [km/h], with the
+    monitor and without; empty where the load is no vehicle."""
+    rows = []
+    if found.scenario.load.kind != "vehicle":
+        return rows
+    for case in found.list.cases:
+        row = [case.name]
+        for monitored in (True, False):
+            points = [p for p in found.points if p.monitored == monitored and found.case(p) is case]
+            for name in ("vehicle_impulse_Ns", "vehicle_speed_change_kmh"):
+                known = [value for value in (getattr(p, name) for p in points) if math.isfinite(value)]
+                row.append(max(known, key=abs, default=math.nan))
+        if any(math.isfinite(value) for value in row[1:]):
+            rows.append(tuple(row))
+    return rows
+
+
+def _vehicle_part(found, table):
+    rows = vehicle_rows(found)
+    if not rows:
+        return
+    load = found.scenario.load
+    yield "<h2>What the vehicle feels</h2>"
+    yield (
+        f"<p>{load.mass_kg:.5g} kg behind a gear of {load.gear_ratio:.4g} on wheels of {load.wheel_radius_m:.4g} m. Impulse: "
+        "the torque that was not there before the fault, over gear and wheel, until the end of the run; it holds the torque "
+        "that a safe state no longer gives. Speed: how far it has left the straight line it was on. Wheel slip is left out.</p>"
+    )
+    yield table(("fault", "impulse, N s", "speed, km/h", "impulse without monitor, N s", "speed without monitor, km/h"), rows)

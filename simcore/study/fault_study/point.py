@@ -9,7 +9,7 @@ SAFE = ("gates_off", "active_short_low", "active_short_high")
 NUMBERS = (
     "time_to_notice_s", "time_to_safe_state_s", "peak_current_A", "torque_min_Nm", "torque_max_Nm", "torque_impulse_Nms",
     "link_voltage_max_V", "id_min_A", "link_energy_J", "chopper_energy_J", "junction_max_degC", "winding_max_degC",
-    "torque_after_Nm",
+    "torque_after_Nm", "vehicle_impulse_Ns", "vehicle_speed_change_kmh",
 )  # fmt: skip
 
 
@@ -55,8 +55,22 @@ def seen(recording, fault_s):
         _least(recording["id_A"][after]), float(-np.sum(recording["power_link_W"][after] * length)),
         float(np.sum(recording["loss_chopper_W"][after] * length)), _most(recording["junction_degC"][after]),
         _most(recording["winding_degC"][after]), float(np.mean(torque[late])) if late.any() else math.nan,
+        *_of_the_vehicle(recording, just_before, after, before_Nm),
     )  # fmt: skip
     return noticed_by, state, numbers
+
+
+def _of_the_vehicle(recording, before, after, before_Nm):
+    """=> impulse of force at the wheels [N s] that was not there before the fault, without the gear's loss; how far the speed
+    has come away from the straight line it was on [km/h].  NaN where the load is no vehicle."""
+    load = recording.scenario.load
+    if load.kind != "vehicle" or not before.any() or not after.any():
+        return math.nan, math.nan
+    impulse_Nms = float(np.sum((recording["torque_Nm"][after] - before_Nm) * recording.row_length_s[after]))
+    time_s, speed = recording.time_s, recording["vehicle_speed_kmh"]
+    slope, start = np.polyfit(time_s[before] - time_s[after][0], speed[before], 1)
+    end = float(speed[-1] - start - slope * (time_s[-1] - time_s[after][0]))
+    return impulse_Nms / load.arm_m, end
 
 
 def _most(values):

@@ -6,8 +6,9 @@ from functools import cached_property
 from typing import Any
 
 from simcore.scenario import ScenarioError
-from simcore.study.efficiency_map.grid import values_of
 from simcore.study.fault_study.job import HEALTHY, REACTIONS, FaultJob
+from simcore.study.fault_study.places import read_places
+from simcore.study.fault_study.safe_states import asked_runs, crossover_rpm, torque_over_speed
 from simcore.study.machine_torque import Machine
 from simcore.study.points.running import all_points
 
@@ -18,7 +19,7 @@ DRAWS = 3  # of healthy sensors at each operating point
 @dataclass(frozen=True)
 class FaultStudy:
     """scenario, list; points: FaultPoints of faults (monitored and not); healthy: without a fault, sensors in tolerance; safe:
-    {reaction: points over speed}; greatest_Nm of the machine."""
+    {reaction: points over speed}, gates off at every link voltage; greatest_Nm of the machine; places."""
 
     scenario: Any
     list: Any
@@ -26,6 +27,7 @@ class FaultStudy:
     healthy: tuple
     safe: dict
     greatest_Nm: float
+    places: Any
     told: tuple = ()
     job: Any = field(repr=False, default=None)
 
@@ -67,11 +69,11 @@ class FaultStudy:
 
     @cached_property
     def missed(self):
-        """[(fault, speed, torque, why), ...] of monitored runs that were not in time."""
+        """[(fault, speed, torque, link voltage, why), ...] of monitored runs that were not in time."""
         found = []
         for point in self.monitored:
             if not self.in_time(point):
-                found.append((self.case(point).name, point.values[1], point.values[2], self._why(point)))
+                found.append((self.case(point).name, *point.values[1:4], self._why(point)))
         return found
 
     def _why(self, point):
@@ -88,50 +90,52 @@ class FaultStudy:
         return f"no check sees it, torque is off by up to {off:.3g} Nm"
 
     @cached_property
+    def crossovers(self):
+        """{link voltage: speed from which gates off brake no less than the active short circuit, NaN where they never do}."""
+        short = torque_over_speed(self.safe.get("active_short_low", ()))
+        gates = self.safe.get("gates_off", ())
+        links = sorted({point.values[3] for point in gates})
+        return {link: crossover_rpm(torque_over_speed(gates, link), short) for link in links}
+
+    @property
     def crossover_rpm(self):
-        """Lowest speed from which gates off brake no less than the active short circuit; NaN where none does."""
-        gates = {point.values[1]: point.torque_after_Nm for point in self.safe.get("gates_off", ())}
-        short = {point.values[1]: point.torque_after_Nm for point in self.safe.get("active_short_low", ())}
-        crossing = [speed for speed in sorted(gates) if speed in short and abs(gates[speed]) >= abs(short[speed]) > 0.0]
-        return crossing[0] if crossing else math.nan
+        """That speed at the scenario's own link voltage."""
+        return self.crossovers.get(self.places.own_V, math.nan)
 
 
 def _refused(point):
     return point.state == "failed" and not math.isfinite(point.peak_current_A)
 
 
-def run_faults(scenario, faults, speed_rpm=None, torque_Nm=None, link_V=(), *, executor=None, workers=None, progress=None,
+def run_faults(scenario, faults, speed_rpm=None, torque_Nm=None, link_V=None, *, executor=None, workers=None, progress=None,
                kept=None, resumed=None, anew=None):  # fmt: skip
-    """(Scenario, FaultList, speeds and torques "a:b:n", link voltages [V]) => FaultStudy.  Raises ScenarioError.
+    """(Scenario, FaultList, speeds, torques and link voltages "a:b:n" [rpm, Nm, V]) => FaultStudy.  Raises ScenarioError.
 
-    By default four speeds up to the machine's greatest and three torques up to half of what it gives.
+    What is not given is taken from the list, else by default (places.read_places).
     """
     if scenario.controller.mode not in (None, "torque", "speed"):
         rule = "the study asks for torque"
         raise ScenarioError([f'{scenario.path.name}: controller.mode = "{scenario.controller.mode}": {rule}. Take "torque".'])
     machine = Machine(scenario)
-    greatest, top = machine.greatest_torque(machine.max_current_A), scenario.machine.max_speed_rpm
-    speeds = values_of(speed_rpm, "--speed-rpm", "rpm") if speed_rpm else tuple(top * share for share in (0.1, 0.35, 0.6, 0.85))
-    if too_fast := [speed for speed in speeds if abs(speed) > top]:
-        raise ScenarioError([f"--speed-rpm: {too_fast[0]:g} rpm is beyond machine.max_speed_rpm = {top:g} rpm. Stay below."])
-    torques = values_of(torque_Nm, "--torque-Nm", "Nm") if torque_Nm else tuple(greatest * share for share in (-0.3, 0.1, 0.4))
-    links = tuple(link_V) or (0.0,)
-    job = FaultJob.of(scenario, faults.cases)
-    places = [(speed, torque, link) for speed in speeds for torque in torques for link in links]
-    asked = [(case, *place, monitored, 0) for case in range(len(faults.cases)) for place in places for monitored in (1, 0)]
-    healthy = [(HEALTHY, *place, 1, draw) for place in places for draw in range(DRAWS)]
-    over = sorted({abs(speed) for speed in speeds} | {top * share for share in (0.05, 0.2, 0.4, 0.6, 0.8, 1.0)})
-    safe = [(-2 - k, speed, 0.1 * greatest, 0.0, 0, 0) for k in range(len(REACTIONS)) for speed in over]
+    greatest = machine.greatest_torque(machine.max_current_A)
+    wishes = {"speed_rpm": speed_rpm, "torque_Nm": torque_Nm, "link_V": link_V}
+    places = read_places(scenario, wishes, faults.places, greatest)
+    time_constant_s = machine.greatest_inductance_H() / max(machine.resistance_ohm, 1e-9)
+    job = FaultJob.of(scenario, faults.cases, places.supplies, time_constant_s)
+    cases = range(len(faults.cases))
+    asked = [(case, *place, monitored, 0) for case in cases for place in places.points for monitored in (1, 0)]
+    healthy = [(HEALTHY, *place, 1, draw) for place in places.points for draw in range(DRAWS)]
+    safe = asked_runs(scenario, places, greatest, {name: -2 - k for k, name in enumerate(REACTIONS)})
     how = {"executor": executor, "workers": workers, "kept": kept, "resumed": resumed, "anew": anew, "progress": progress}
     points = all_points(job, list(enumerate([*asked, *healthy, *safe])), **how)
     a, b = len(asked), len(asked) + len(healthy)
-    _refuse_wrong(scenario, points[:a], len(places) * 2)
+    _refuse_wrong(points[:a])
     by_reaction = {name: tuple(point for point in points[b:] if point.values[0] == -2 - k) for k, name in enumerate(REACTIONS)}
     told = _left_out(faults, points[:a])
-    return FaultStudy(scenario, faults, tuple(points[:a]), tuple(points[a:b]), by_reaction, greatest, told, job)
+    return FaultStudy(scenario, faults, tuple(points[:a]), tuple(points[a:b]), by_reaction, greatest, places, told, job)
 
 
-def _refuse_wrong(scenario, points, each):
+def _refuse_wrong(points):
     """A list none of whose faults can be put in is wrong input."""
     refused = [point for point in points if _refused(point)]
     if points and len(refused) == len(points):
