@@ -25,17 +25,20 @@ class Bench:
 
     def load_kernels(self):
         """Loads the machine code that the run needs, or compiles it (only once after an installation or an upgrade)."""
+        from simcore.loop.first_compile import second_process
         from simcore.loop.run import compiled_run, python_shell
 
-        if hasattr(self.controller, "compiled_function"):
-            try:
-                self.controller.compiled_function()
-            except ContractError as error:
-                raise self._refused(error) from error
-        if hasattr(self.controller, "compiled_step"):
-            compiled_run()
-        else:
-            python_shell()
+        with second_process() as both_halves:
+            if hasattr(self.controller, "compiled_function"):
+                try:
+                    self.controller.compiled_function()
+                except ContractError as error:
+                    raise self._refused(error) from error
+            both_halves()
+            if hasattr(self.controller, "compiled_step"):
+                compiled_run()
+            else:
+                python_shell()
 
     def setup(self):
         """What the controller is told before the run."""

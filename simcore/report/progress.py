@@ -46,7 +46,7 @@ class Note:
 
 def compile_note(quiet):
     """A note while kernels are compiled for the first time; loading them takes no such time."""
-    text = "Compiling the simulation kernels (only after an installation or an upgrade; 10 to 20 seconds) ..."
+    text = "Compiling the simulation kernels (only after an installation or an upgrade; 20 to 40 seconds) ..."
     return Note(text, COMPILE_NOTE_AFTER_S, quiet=quiet)
 
 
