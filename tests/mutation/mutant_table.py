@@ -18,7 +18,7 @@ def state_of(mutant, source):
 
 
 class Table:
-    """Results by mutant, written anew after each.  again: survivors are taken for not yet run.
+    """Results by mutant, written anew after each.  again: all but the caught ones are not yet run.
 
     "passed" stands for one that its own tests let pass and that has not met all others yet.
     """
@@ -29,7 +29,7 @@ class Table:
         if path.exists():
             with path.open(newline="") as file:
                 for row in csv.DictReader(file):
-                    if not (again and row["outcome"] in ("passed", "survived")):
+                    if not (again and row["outcome"] != "caught"):
                         self.rows[row["file"], row["text"]] = row
 
     def _now(self, mutant):

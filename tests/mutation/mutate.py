@@ -4,7 +4,7 @@
 
 The table is written after every mutant; a second call goes on where the first one stopped. A mutant counts as caught when a
 test fails or hangs; at last, those that their own tests let pass meet the tests of all other mutants too (--own: not yet).
---again runs survivors anew.
+--again runs survivors anew, and what ran out of time.
 What is compiled is compiled once, with all its mutants in it (mutant_switch.py).
 """
 
