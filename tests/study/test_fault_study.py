@@ -140,6 +140,16 @@ def test_the_shipped_list_is_read():
     assert len(shipped.cases) >= 20 and len({case.name for case in shipped.cases}) == len(shipped.cases)
 
 
+def test_a_state_that_is_not_reached_in_the_run_is_not_in_time():
+    """A command that is missed after 20 ms and led to zero in 100 ms: 120 ms, of which 50 are allowed and 70 are looked at."""
+    case = FaultCase("command", {"kind": "command_lost", "command": "torque_Nm"}, 0.05)
+    found = run_faults(drive(), FaultList("one", (case,)), "2000", "60", "400")
+    (monitored,) = found.monitored
+    assert monitored.time_to_notice_s == pytest.approx(0.02, abs=2e-4) and math.isnan(monitored.time_to_safe_state_s)
+    assert not found.in_time(monitored) and found.covered == (0, 1)
+    assert "no safe state reached in the run" in found.missed[0][-1]
+
+
 # Operating points -----------------------------------------------------------------------------------------------------
 
 BATTERY = {

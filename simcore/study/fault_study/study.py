@@ -42,8 +42,8 @@ class FaultStudy:
 
     def in_time(self, point):
         """(monitored FaultPoint) => whether it was noticed and the reaction's state reached within the tolerance time."""
-        slowest = max(point.time_to_notice_s, point.time_to_safe_state_s)
-        return bool(point.noticed_by) and slowest <= self.case(point).tolerance_s + 1e-9
+        times = (point.time_to_notice_s, point.time_to_safe_state_s)  # NaN where it was not reached: not in time
+        return bool(point.noticed_by) and all(time <= self.case(point).tolerance_s + 1e-9 for time in times)
 
     @cached_property
     def covered(self):
