@@ -134,10 +134,10 @@ def supplies(report, supply, inverter, run):
                 _would_do(rate, tick) or "Raise inverter.link_capacitance_F",
             )
     if supply.kind == "battery":
-        _battery(report, supply)
+        _battery(report, supply, tick)
 
 
-def _battery(report, supply):
+def _battery(report, supply, tick):
     curve = supply.open_circuit_voltage_V
     at = ("supply", "open_circuit_voltage_V")
     if len(curve.degC) > 1 and (curve.degC[0] < 0.0 or curve.degC[-1] > 1.0):
@@ -151,6 +151,16 @@ def _battery(report, supply):
         report.problem(
             ("supply", f"polarisation_{missing}"), "is missing; an RC pair has both", "Give both, or leave both out"
         )
+    elif supply.polarisation_resistance_ohm > 0.0 < supply.resistance_ohm:
+        # The pair takes a tick's mean voltage from the last tick's current (plant/link.py): this loop rings above 0.5.
+        x = tick / supply.polarisation_time_constant_s
+        gain = (1.0 + math.expm1(-x) / x) * supply.polarisation_resistance_ohm / supply.resistance_ohm
+        if gain >= 0.5:
+            report.problem(
+                ("supply", "polarisation_time_constant_s"),
+                f"is too short beside a tick of {short(tick)} for a pair of more ohms than resistance_ohm (s)",
+                "Add the pair's resistance to resistance_ohm and leave the pair out",
+            )
 
 
 CHECKS = (iron_loss, emf_harmonics, two_mass, vehicle, supplies)

@@ -351,6 +351,11 @@ BAD = {
                     "polarisation_resistance_ohm": 0.1}},
         ["supply.polarisation_time_constant_s: is missing; an RC pair has both"],
     ),
+    "an RC pair faster than the loop around it": (
+        {"supply": {"kind": "battery", "open_circuit_voltage_V": 600.0, "resistance_ohm": 0.1, "capacity_Ah": 9.0,
+                    "polarisation_resistance_ohm": 0.3, "polarisation_time_constant_s": 20e-6}},
+        ["supply.polarisation_time_constant_s = 2e-05: is too short beside a tick of 5e-05", "to resistance_ohm"],
+    ),
     "triplen harmonic": (
         {"machine__emf_harmonics": [{"order": 9, "amplitude_percent": 1.0}]},
         ["machine.emf_harmonics.0.order = 9: is a multiple of 3"],
