@@ -138,9 +138,9 @@ def set_faulty_legs(inverter, legs, drive):
         gate, diode = legs.gate[leg], legs.diode[leg]
         drive.between_S[leg] = 1.0 / faults.short_ohm[leg] if faults.short_ohm[leg] > 0.0 else 0.0
         drive.tied[leg] = 0 if legs.parted[leg] or (gate == 0 and diode == 0) else 1
-        drive.diode_sign[leg] = -diode if gate == 0 else 0  # the upper diode takes current into the leg
         on_top = gate > 0 or (gate == 0 and diode > 0)
         set_leg(inverter, drive, leg, 1.0 if on_top else 0.0, 0.0, 1.0 if gate == 0 else 0.0)
+        drive.diode_sign[leg] = -diode if gate == 0 else 0  # the upper diode takes current into the leg
         if gate == 2:
             drive.through_S += 1.0 / through_ohm
             drive.u[leg] = 0.5

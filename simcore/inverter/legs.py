@@ -17,6 +17,7 @@ def set_leg(inverter, drive, leg, u, dead_error, diode_share):
     """
     drive.u[leg] = u
     drive.dead_error[leg] = dead_error
+    drive.diode_sign[leg] = 0
     if drive.own_devices:
         _set_own_devices(inverter, drive, leg, u, diode_share)
         return

@@ -54,6 +54,7 @@ LEGS = np.dtype(
         ("off_s", "f8", (6,)),
         ("parted", "i8", (3,)),  # 1: no current can flow between this leg and the machine
         ("line_sign", "f8", (3,)),  # of the current that must end before an opened line parts
+        ("backward_A", "f8"),  # largest current that a diode carried against its direction in the run
         ("line_peak_A", "f8"),  # with faults: largest current between a leg and the machine in the tick
         ("through_A", "f8"),  # and from rail to rail through a leg with both switches on
     ],

@@ -108,6 +108,7 @@ def set_switched_legs(inverter, legs, drive, ia, ib, ic, floor_A):
             open_legs += 1
         u = 1.0 if legs.diode[leg] > 0 else (0.0 if legs.diode[leg] < 0 else 0.5)
         set_leg(inverter, drive, leg, u, 0.0, 1.0)
+        drive.diode_sign[leg] = -legs.diode[leg]
         if legs.diode[leg] == 0:
             drive.threshold_V[leg] = 0.0
             drive.threshold_skew_V[leg] = 0.0

@@ -8,123 +8,91 @@ import math
 
 from simcore.inverter.faulty import next_faulty_event_s, pass_faulty_events, set_faulty_legs, through_resistance
 from simcore.kernel import kernel
+from simcore.loop.diode_changes import DECIDE_ANEW, NO_CHANGE, next_change
 from simcore.loop.interval import advance_step
-from simcore.loop.open_legs import NO_CURRENT_A, RAIL_V, between_rails, first_change, phase_current
+from simcore.loop.open_legs import (
+    NO_CURRENT_A,
+    RAIL_V,
+    begins_with,
+    between_rails,
+    idle_legs,
+    note_backward,
+    solver_step_s,
+    try_diodes,
+)
 from simcore.loop.power import begin_interval, count_edges, end_interval
 from simcore.plant.detail import terminal_currents
 from simcore.plant.faulty_terminals import conductance, faulty_state, shorted, shorted_power
 from simcore.plant.machine import incremental_inductances
-from simcore.plant.open_terminals import current_slope
 from simcore.plant.rates import rk4
 from simcore.plant.records import CAPACITOR, STIFF
 
-MOST_CHANGES = 200  # of diodes in one interval; what asks for more rattles at a rail
 ENDED_A = 1e-6
-WRONG_WAY_V = 1e6  # a diode against its direction, beside volts beyond a rail
+WRONG_WAY_V = 1e6  # a diode without a way back for its current, beside volts beyond a rail
 
 
 @kernel
-def _misfit(p, s, table, in_question):
-    """(diodes as tried, which of them are in question as bits) => how far they are from fitting, 0 where all do [V]."""
+def _fit(p, s, table, idle):
+    """(diodes as tried, bits of the legs in question) => below zero what the worst of them lacks to fit [V]."""
     plant, drive, legs = s.plant, s.drive, s.legs
     va, vb, vc, ja, jb, jc, v_alpha, v_beta = faulty_state(
         p.machine, table, drive, plant.psi_d, plant.psi_q, plant.omega, plant.theta, plant.link_V
     )
     tied = drive.tied[0] + drive.tied[1] + drive.tied[2]
-    misfit = 0.0
+    least = 1e300
     for leg in range(3):
-        if tied < 2 and conductance(drive, leg) == 0.0 and abs(ja if leg == 0 else (jb if leg == 1 else jc)) > ENDED_A:
-            misfit += WRONG_WAY_V  # a current that has no way back
-        if in_question & (1 << leg) == 0:
+        current = ja if leg == 0 else (jb if leg == 1 else jc)
+        if tied < 2 and conductance(drive, leg) == 0.0 and abs(current) > ENDED_A:
+            least = min(least, -WRONG_WAY_V)
+        if idle & (1 << leg) == 0:
             continue
         if legs.diode[leg] == 0:
             voltage = va if leg == 0 else (vb if leg == 1 else vc)
-            lacks = between_rails(p.inverter, drive, leg, voltage, plant.link_V) + RAIL_V
-            misfit += max(-lacks, 0.0)
+            least = min(least, between_rails(p.inverter, drive, leg, voltage, plant.link_V) + RAIL_V)
         elif tied < 2:
-            misfit += WRONG_WAY_V
-        elif _forward(p, s, table, leg, ja if leg == 0 else (jb if leg == 1 else jc), v_alpha, v_beta) <= 0.0:
-            misfit += WRONG_WAY_V
-    return misfit
+            least = min(least, -WRONG_WAY_V)
+        else:
+            least = min(least, _forward_V(p, s, table, leg, current, v_alpha, v_beta))
+    return least
 
 
 @kernel
-def _forward(p, s, table, leg, current, v_alpha, v_beta):
-    """(leg whose diode conducts, current out of it, machine's voltage) => above zero where it flows, or begins to, by the
-    diode's direction.
+def _forward_V(p, s, table, leg, current, v_alpha, v_beta):
+    """(leg whose diode conducts, current out of it, machine's voltage) => volts above zero where it flows, or begins to, by
+    the diode's direction.
 
     What flows between terminals follows at once; a current through windings begins with its slope.  Where the leg's terminal
     is tied to another by a resistance, what begins to flow out of it returns by the third.
     """
-    plant, machine = s.plant, p.machine
-    direction = -1.0 if s.legs.diode[leg] > 0 else 1.0
-    attached = conductance(s.drive, leg) > 0.0
-    if attached and abs(current) > NO_CURRENT_A:
-        return direction * current
-    windings = leg
-    if attached:
-        direction = -direction
-        for other in range(3):
-            if conductance(s.drive, other) == 0.0:
-                windings = other
-        if windings == leg:
-            return -1.0
-    angle = machine.pole_pairs * plant.theta
-    slope, _ = current_slope(machine, table, windings, plant.psi_d, plant.psi_q, plant.omega, plant.theta, math.sin(angle),
-                             math.cos(angle), v_alpha, v_beta)  # fmt: skip
-    return direction * slope
-
-
-@kernel
-def _in_question(p, s, table):
-    """(gates, currents) => bits of the legs whose diodes must be found; the others' diodes follow from their current."""
-    plant, legs, drive = s.plant, s.legs, s.drive
-    id_A, iq_A = terminal_currents(p.machine, table, plant.psi_d, plant.psi_q, plant.omega, plant.theta)
-    angle = p.machine.pole_pairs * plant.theta
-    found = 0
-    for leg in range(3):
-        if legs.gate[leg] != 0:
-            continue
-        current = phase_current(leg, id_A, iq_A, angle)
-        if legs.parted[leg]:
-            legs.diode[leg] = 0
-        elif conductance(drive, leg) > 0.0 or abs(current) <= NO_CURRENT_A or legs.diode[leg] == 0:
-            found |= 1 << leg
-        elif legs.diode[leg] == 2:
-            legs.diode[leg] = -1 if current > 0.0 else 1
-    return found
-
-
-@kernel
-def _try_diodes(legs, in_question, trial):
-    """(which, number of the combination 0 .. 26) => each diode in question off, upper or lower."""
-    for leg in range(3):
-        if in_question & (1 << leg):
-            digit = trial % 3
-            legs.diode[leg] = 0 if digit == 0 else (1 if digit == 1 else -1)
-            trial //= 3
+    diode, own_S = s.legs.diode[leg], conductance(s.drive, leg)
+    if own_S == 0.0:
+        return begins_with(p, s, table, leg, diode, v_alpha, v_beta)
+    if abs(current) > NO_CURRENT_A:
+        return -diode * current / own_S
+    for other in range(3):
+        if conductance(s.drive, other) == 0.0:
+            return begins_with(p, s, table, other, -diode, v_alpha, v_beta)
+    return -RAIL_V
 
 
 @kernel
 def _find_diodes(p, s, table):
-    """(gates, parted lines) => diodes that fit, and the laws of all legs."""
+    """(gates, parted lines) => diodes that fit, and the laws of all legs; fewest first, as decide_open_legs."""
     legs = s.legs
     set_faulty_legs(p.inverter, legs, s.drive)
-    in_question = _in_question(p, s, table)
-    trials = 1
-    for leg in range(3):
-        if in_question & (1 << leg):
-            trials *= 3
-    best, least = 0, 1e300
-    for trial in range(trials):
-        _try_diodes(legs, in_question, trial)
-        set_faulty_legs(p.inverter, legs, s.drive)
-        misfit = _misfit(p, s, table, in_question)
-        if misfit < least:
-            best, least = trial, misfit
-        if misfit == 0.0:
-            return
-    _try_diodes(legs, in_question, best)
+    idle = idle_legs(p, s, table)
+    best, best_count, most = 0, 0, -1e300
+    for count in range(4):
+        for trial in range(27):
+            if not try_diodes(legs, idle, trial, count):
+                continue
+            set_faulty_legs(p.inverter, legs, s.drive)
+            fit = _fit(p, s, table, idle)
+            if fit >= 0.0:
+                return
+            if fit > most:
+                best, best_count, most = trial, count, fit
+    try_diodes(legs, idle, best, best_count)
     set_faulty_legs(p.inverter, legs, s.drive)
 
 
@@ -161,16 +129,28 @@ def decide_faulty(p, s, table):
 
 
 @kernel
+def _across_S(drive):
+    """(laws of the interval) => conductance between the rails, of legs with both switches on and of shorts between terminals
+    that legs tie to different rails, directly or by way of the third [S]."""
+    across_S = drive.through_S
+    for leg in range(3):
+        other, third = (leg + 1) % 3, (leg + 2) % 3
+        if drive.tied[leg] == 0 or drive.tied[other] == 0 or drive.u[leg] == drive.u[other]:
+            continue
+        across_S += drive.between_S[leg]
+        round_S = drive.between_S[other] + drive.between_S[third]
+        if drive.tied[third] == 0 and round_S > 0.0:
+            across_S += drive.between_S[other] * drive.between_S[third] / round_S
+    return across_S
+
+
+@kernel
 def longest_step_s(p, s, table):
     """(laws of the interval) => solver step: a tenth at most of the time constants that shorts make with link and windings."""
-    step, drive, faults = p.clock.solver_step_s, s.drive, p.inverter.faults
-    across_S, most_ohm = drive.through_S, 0.0
+    step, across_S, most_ohm = solver_step_s(p, s, table), _across_S(s.drive), 0.0
     for pair in range(3):
-        across_S += drive.between_S[pair]
-        most_ohm = max(most_ohm, faults.short_ohm[pair])
-    if across_S == 0.0:
-        return step
-    if p.link.kind != STIFF:
+        most_ohm = max(most_ohm, p.inverter.faults.short_ohm[pair])
+    if across_S > 0.0 and p.link.kind != STIFF:
         if p.link.kind == CAPACITOR:
             across_S += 1.0 / p.link.resistance_ohm
         step = min(step, 0.1 * p.link.capacitance_F / across_S)
@@ -237,26 +217,22 @@ def advance_faulty(p, s, table, scopes, samples, tick_start_s, from_s, to_s):
             return
         until = min(next_faulty_event_s(legs), to_s)
         decide_faulty(p, s, table)
-        changes = 0
+        changes, at_once = 0, 0
         while until - now > 0.0:
             left = until - now
             steps = max(1, math.ceil(left / longest_step_s(p, s, table) - 1e-9))
-            h = left / steps
-            ended = -1
-            if changes < MOST_CHANGES:
-                h, ended = first_change(p, s, table, h)
+            h, changed, changes, at_once = next_change(p, s, table, left / steps, changes, at_once)
             if h > 0.0:
                 _step(p, s, table, scopes, samples, tick_start_s + now, h)
-            if ended >= 0:
-                changes += 1
-                if legs.gate[ended] == 0:
-                    legs.diode[ended] = 0
-                else:
-                    legs.parted[ended] = 1
-                now += h
-                decide_faulty(p, s, table)
-            elif steps == 1:
+            if changed == NO_CHANGE and steps == 1:
                 break
-            else:
-                now += h
+            now += h
+            if changed != NO_CHANGE:
+                note_backward(p, s, table)
+                if changed != DECIDE_ANEW and legs.gate[changed] == 0:
+                    legs.diode[changed] = 0
+                elif changed != DECIDE_ANEW:
+                    legs.parted[changed] = 1
+                decide_faulty(p, s, table)
+        note_backward(p, s, table)
         now = until

@@ -4,13 +4,14 @@ import math
 
 from simcore.inverter.switched import next_event_s, pass_events
 from simcore.kernel import inlined, kernel
-from simcore.loop.open_legs import decide_open_legs, first_change, free_voltage, phase_current
+from simcore.loop.diode_changes import DECIDE_ANEW, NO_CHANGE, next_change
+from simcore.loop.open_legs import decide_open_legs, leg_voltages, note_backward, phase_current, solver_step_s
 from simcore.loop.power import begin_interval, count_edges, end_interval
 from simcore.loop.records import MAX_SCOPES
-from simcore.plant.faulty_terminals import faulty_state, line_currents
+from simcore.plant.faulty_terminals import line_currents
 from simcore.plant.link import set_supply
 from simcore.plant.rates import leg_law, rates, rk4, settle_at_rest, step_plant
-from simcore.plant.records import FAULTY, FREE, TWO_MASS
+from simcore.plant.records import FREE, TWO_MASS
 from simcore.rotation import HALF_SQRT3
 from simcore.sensing.current import filter_currents
 from simcore.sensing.position import track
@@ -40,16 +41,8 @@ def take_scopes(p, s, table, scopes, samples, now_s, h):
             leg_a, _ = leg_law(drive, 0, ia, x[4])
             leg_b, _ = leg_law(drive, 1, ib, x[4])
             leg_c, _ = leg_law(drive, 2, -ia - ib, x[4])
-            if drive.open_leg == FAULTY:
-                leg_a, leg_b, leg_c, _, _, _, _, _ = faulty_state(p.machine, table, drive, x[0], x[1], x[2], x[3], x[4])
-            elif drive.open_leg >= 0:
-                legs = s.legs
-                if legs.gate[0] == 0 and legs.diode[0] == 0:
-                    leg_a = free_voltage(p, s, table, 0, x[0], x[1], x[2], x[3], x[4], x[5])
-                if legs.gate[1] == 0 and legs.diode[1] == 0:
-                    leg_b = free_voltage(p, s, table, 1, x[0], x[1], x[2], x[3], x[4], x[5])
-                if legs.gate[2] == 0 and legs.diode[2] == 0:
-                    leg_c = free_voltage(p, s, table, 2, x[0], x[1], x[2], x[3], x[4], x[5])
+            if drive.open_leg >= 0:
+                leg_a, leg_b, leg_c, _, _ = leg_voltages(p, s, table, x[0], x[1], x[2], x[3], x[4], x[5])
             row[0] = scope.from_s + s.scope_at[index] * scope.step_s
             row[1], row[2], row[3], row[4], row[5] = ia, ib, -ia - ib, k[6], k[7]
             row[6], row[7], row[8], row[9], row[10], row[11] = leg_a, leg_b, leg_c, va, vb, vc
@@ -109,25 +102,28 @@ def advance_switched(p, s, table, scopes, samples, tick_start_s, from_s, to_s):
         until = min(next_event_s(legs), to_s)
         decide_open_legs(p, s, table)
         dead = legs.gate[0] == 0 or legs.gate[1] == 0 or legs.gate[2] == 0
+        longest = solver_step_s(p, s, table) if dead else p.clock.solver_step_s
+        changes, at_once = 0, 0
         while until - now > 0.0:
             left = until - now
-            steps = max(1, math.ceil(left / p.clock.solver_step_s - 1e-9))
-            h = left / steps
-            ended = -1
+            steps = max(1, math.ceil(left / longest - 1e-9))
+            h, changed = left / steps, NO_CHANGE
             if dead:
-                h, ended = first_change(p, s, table, h)
+                h, changed, changes, at_once = next_change(p, s, table, h, changes, at_once)
             if h > 0.0:
                 if p.power.active:
                     begin_interval(p, s, table)
                 advance_step(p, s, table, scopes, samples, tick_start_s + now, h)
                 if p.power.active:
                     end_interval(p, s, table, h)
-            if ended >= 0:
-                legs.diode[ended] = 0
-                now += h
-                decide_open_legs(p, s, table)
-            elif steps == 1:
+            if changed == NO_CHANGE and steps == 1:
                 break
-            else:
-                now += h
+            now += h
+            if changed != NO_CHANGE:
+                note_backward(p, s, table)
+                if changed != DECIDE_ANEW:
+                    legs.diode[changed] = 0
+                decide_open_legs(p, s, table)
+        if dead:
+            note_backward(p, s, table)
         now = until

@@ -10,7 +10,7 @@ from simcore.loop.audit import close_audit, compare_map_energy, stored_energy
 from simcore.loop.errors import controller_sentence, status_sentence, where
 from simcore.loop.faults import RunFaults
 from simcore.loop.monitor_log import events, monitor_log
-from simcore.loop.power_findings import power_findings
+from simcore.loop.power_findings import diode_findings, power_findings
 from simcore.loop.power_rows import power_sums
 from simcore.loop.recording import Recording
 from simcore.loop.records import (
@@ -174,7 +174,8 @@ class Member:
                 f"The current left the flux map at tick {state['map_tick']} ({at_s:.6g} s), by at most "
                 f"{100.0 * state['map_distance']:.2g} % of the map's range; the map continues linearly there."
             )
-        return (*findings, *power_findings(self.scenario, state["power"]), *self.faults.told(int(state["tick"])))
+        findings += [*diode_findings(state["legs"]), *power_findings(self.scenario, state["power"])]
+        return (*findings, *self.faults.told(int(state["tick"])))
 
 
 def _closing(scenario, state):

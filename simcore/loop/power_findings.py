@@ -1,6 +1,16 @@
 """What the power stage has to tell after a run: tables left, blocking voltage and temperature limits passed."""
 
 
+def diode_findings(legs):
+    """(closing LEGS record) => a sentence where a diode carried a current against its direction."""
+    if legs["backward_A"] <= 0.0:
+        return []
+    return [
+        f"A diode was found to carry {legs['backward_A']:.3g} A against its direction; the run is not to be trusted there. "
+        "Set a larger run.substeps."
+    ]
+
+
 def power_findings(scenario, ps):
     """(scenario, closing POWER_STATE record) => sentences."""
     found, devices, machine = [], scenario.inverter.devices, scenario.machine

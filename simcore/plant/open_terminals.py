@@ -4,8 +4,10 @@ An open leg moves the voltage along its own axis only: v = v0 + x e, with x from
 voltage equations.  Checked: tests/inverter/test_switched_circuit.py, test_gates_off.py.
 """
 
+import math
+
 from simcore.kernel import kernel
-from simcore.plant.detail import detailed
+from simcore.plant.detail import detailed, iron_conductance, terminal_currents
 from simcore.plant.machine import currents, flux_rates, incremental_inductances
 from simcore.rotation import HALF_SQRT3
 
@@ -67,3 +69,29 @@ def open_terminal_voltage(machine, table, psi_d, psi_q, omega, theta):
         return vd, machine.resistance_ohm * iq_A + omega_e * (slope_q + psi_d)
     id_A, iq_A = currents(machine, table, psi_d, psi_q)
     return machine.resistance_ohm * id_A - omega_e * psi_q, machine.resistance_ohm * iq_A + omega_e * psi_d
+
+
+@kernel
+def take_out_currents(machine, table, plant, which):
+    """(bits of the phases that carry no current; 7: all) => flux linkages moved so that what is left there is gone.
+
+    Meant for the solver's own error, some 1e-9 of the other currents; by the incremental inductances, twice.
+    """
+    angle = machine.pole_pairs * plant.theta
+    sine, cosine = math.sin(angle), math.cos(angle)
+    for _ in range(2):
+        id_A, iq_A = terminal_currents(machine, table, plant.psi_d, plant.psi_q, plant.omega, plant.theta)
+        if which != 7:
+            e_alpha, e_beta = axis_of(0 if which == 1 else (1 if which == 2 else 2))
+            ed, eq = cosine * e_alpha + sine * e_beta, cosine * e_beta - sine * e_alpha
+            along = ed * id_A + eq * iq_A
+            id_A, iq_A = along * ed, along * eq
+        if abs(id_A) + abs(iq_A) < 1e-13:
+            return
+        g = iron_conductance(machine, machine.pole_pairs * plant.omega) if machine.detail else 0.0
+        at_d, at_q = terminal_currents(machine, table, plant.psi_d, plant.psi_q, plant.omega, plant.theta)
+        l_dd, l_dq, l_qd, l_qq = incremental_inductances(
+            machine, table, at_d + g * plant.psi_q, at_q - g * plant.psi_d
+        )
+        plant.psi_d -= l_dd * id_A + l_dq * iq_A
+        plant.psi_q -= l_qd * id_A + l_qq * iq_A

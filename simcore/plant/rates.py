@@ -29,10 +29,12 @@ def leg_law(drive, leg, current_A, link_V):
     """(leg index, its current [A], link voltage [V]) => leg voltage to the negative rail [V], effective duty.
 
     v = (u - e sigma) Vdc - (a0 + a1 sigma) sigma - (r0 + r1 sigma) i with the smoothed current sign
-    sigma = i / sqrt(i^2 + band^2); e is the dead-time error, a and r the device drop (inverter/legs.py).  u - e sigma ends at
-    0 and 1: a dead time longer than the pulse takes the pulse, not more.
+    sigma = i / sqrt(i^2 + band^2), known where a diode conducts; e is the dead-time error, a and r the device drop
+    (inverter/legs.py).  u - e sigma ends at 0 and 1: a dead time longer than the pulse takes the pulse, not more.
     """
-    sigma = current_A / math.sqrt(current_A * current_A + drive.sign_band2_A2)
+    sigma = drive.diode_sign[leg] * 1.0
+    if drive.diode_sign[leg] == 0:
+        sigma = current_A / math.sqrt(current_A * current_A + drive.sign_band2_A2)
     share = min(max(drive.u[leg] - drive.dead_error[leg] * sigma, 0.0), 1.0)
     drop = (drive.threshold_V[leg] + drive.threshold_skew_V[leg] * sigma) * sigma
     drop += (drive.slope_ohm[leg] + drive.slope_skew_ohm[leg] * sigma) * current_A

@@ -45,6 +45,6 @@ def run_duties(duties, **tables):
         "run": {"duration_s": 0.002},
     }
     for name, table in tables.items():
-        fresh = name == "load" or not isinstance(table, dict)
+        fresh = name == "load" or not isinstance(table, dict) or table.get("kind") == "flux_map"
         document[name] = table if fresh else {**document.get(name, {}), **table}
     return Bench(scenario_from(document, path="duties.toml"), controller=DutySource(duties)).run()

@@ -3,10 +3,12 @@
 No source but Ohm and Kirchhoff.
 """
 
+import math
+
 import numpy as np
 import pytest
 from broken_drive import BEGIN, CAPACITOR, END, TICKS, broken, duties, scenario
-from duty_source import DutySource
+from duty_source import DutySource, run_duties
 from patched_run import run_patched
 
 NODES = "resistances for switches and diodes, node by node, backward Euler"
@@ -74,3 +76,25 @@ def test_a_short_between_two_driven_legs_draws_the_link_over_its_resistance():
     apart = np.abs(recording["duty_a"] - recording["duty_b"])[BEGIN:END]
     expected = 400.0**2 / 0.2 * np.sum(apart) * 50e-6
     assert recording.audit["losses_J"]["short_circuit"] == pytest.approx(expected, rel=1e-9)
+
+
+def test_with_gates_off_a_symmetric_short_brakes_as_an_active_one_does(verified):
+    """Machine E (invented) at 6000 rpm, 1 mohm between each two terminals: a star of a third of that on top of R."""
+    flux, l_d, l_q, ohm = 0.07, 0.2e-3, 0.6e-3, 0.01
+    omega = 4.0 * 6000.0 * math.pi / 30.0
+    recording = run_duties(
+        lambda update: None,
+        machine={"pole_pairs": 4, "stator_resistance_ohm": ohm, "inductance_d_H": l_d, "inductance_q_H": l_q,
+                 "magnet_flux_Wb": flux, "max_current_A": 400, "max_speed_rpm": 20000},
+        controller={"delay_updates": 0},
+        load={"kind": "rig", "speed_rpm": 6000},
+        fault=[{"kind": "three_phase_short", "at_s": 0.0, "resistance_ohm": 1e-3}],
+        run={"duration_s": 0.6, "substeps": 4, "record_every": 4},
+    )  # fmt: skip
+    whole = ohm + 1e-3 / 3.0
+    below = whole**2 + omega**2 * l_d * l_q
+    source = "steady state of the voltage equations; Welchko et al. 2003 [M]"
+    what = "three-phase short at the terminals, gates off, machine E at 6000 rpm: "
+    verified(what + "id", source, -(omega**2) * l_q * flux / below, recording["id_A"][-1], 2e-4, "A")
+    verified(what + "iq", source, -omega * whole * flux / below, recording["iq_A"][-1], 2e-4, "A")
+    assert abs(recording.audit["residual_relative"]) < 1e-6
