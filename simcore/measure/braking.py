@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 
+from simcore.safety.fault_times import spans
 from simcore.scenario.safety_limits import BLOCKING, limits
 
 WORTH_SHARE = 0.02  # of the capacitor's own energy, below which nothing is told
@@ -16,6 +17,20 @@ def one_way(scenario):
     return getattr(supply, "kind", "") == "rectifier" or any(fault.kind == "contactor_open" for fault in faults)
 
 
+def _kept(recording):
+    """recording => 1 in rows whose energy stays in the link, 0 while a supply that takes it back is connected (n,)."""
+    scenario = recording.scenario
+    if scenario.supply.kind == "rectifier":
+        return 1.0
+    time_s, kept = np.asarray(recording.time_s), np.zeros(len(recording.time_s))
+    for fault in scenario.fault:
+        if fault.kind == "contactor_open":
+            ticks = 1 + round(float(recording.closing_time_s) / scenario.tick_s)
+            for first, last in spans(fault, scenario.tick_s, 1, ticks):
+                kept[(time_s > (first - 0.5) * scenario.tick_s) & (time_s < (last - 0.5) * scenario.tick_s)] = 1.0
+    return kept
+
+
 def braking(recording):
     """recording => dict of the largest return of energy into the link, None where the supply takes it back or none came.
 
@@ -26,11 +41,11 @@ def braking(recording):
     scenario = getattr(recording, "scenario", None)
     if not one_way(scenario) or "power_link_W" not in recording.signals or len(recording.time_s) < 2:
         return None
-    power_W = -np.asarray(recording["power_link_W"])
+    power_W = -np.asarray(recording["power_link_W"]) * _kept(recording)
     returned_J = np.concatenate([[0.0], np.cumsum(power_W * recording.row_length_s)])
     lowest = np.minimum.accumulate(returned_J)
     end = int(np.argmax(returned_J - lowest))
-    begin = int(np.argmin(returned_J[: end + 1]))
+    begin = end - int(np.argmin(returned_J[end::-1]))
     energy_J, link_V = float(returned_J[end] - returned_J[begin]), np.asarray(recording["link_voltage_V"])
     from_V = float(link_V[min(begin, len(link_V) - 1)])
     held_J = 0.5 * scenario.inverter.link_capacitance_F * from_V**2

@@ -275,3 +275,32 @@ def test_a_lost_temperature_sensor_reads_what_an_open_one_does_and_comes_back(se
     assert np.all(seen[:100] == 30.0) and np.all(seen[150:] == 30.0)  # 29 degC in steps of 2 K
     assert seen[100:150] == pytest.approx(-37.3, abs=1e-12)
     assert np.ptp(recording[f"{other}_measured_degC"]) == 0.0
+
+
+@pytest.mark.parametrize("phase", "abc")
+def test_a_gain_multiplies_the_own_one_of_its_phase(phase):
+    """5 H hold 60, -30 and -30 A; the sensors have gains of their own, and one of them gets half as much again."""
+    own = {"a": 1.1, "b": 0.9, "c": 1.2}
+    holding = {
+        "machine": {"stator_resistance_ohm": 0.1, "inductance_d_H": 5.0, "inductance_q_H": 5.0, "magnet_flux_Wb": 1e-12},
+        "load": {"kind": "locked"}, "initial": {"id_A": 60.0}, "sensors": {"current": {"gain": list(own.values())}},
+    }  # fmt: skip
+    recording = listen([at_tick_100("current_sensor_gain", phase=phase, factor=1.5)], **holding)
+    for name, current in zip("abc", (60.0, -30.0, -30.0), strict=True):
+        seen = recording[f"controller_i{name}"]
+        assert seen[90] == pytest.approx(own[name] * current, rel=2e-3)
+        assert seen[150] == pytest.approx(own[name] * current * (1.5 if name == phase else 1.0), rel=2e-3)
+
+
+@pytest.mark.parametrize("imbalance", [0.1, -0.1])
+def test_a_larger_sine_leads_in_the_first_octant(imbalance, verified):
+    """tan of the angle seen is (1 + a) tan of the true one: at 30 degrees of a resolver with the machine's pole pairs."""
+    recording = run(
+        [at_tick_100("resolver_amplitude_step", amplitude_imbalance=imbalance)], load={"kind": "locked"},
+        controller={"mode": "voltage"}, commands={"vd_V": 0.0, "vq_V": 0.0}, initial={"angle_electrical_deg": 30.0},
+        sensors={"position": {"kind": "resolver", "pole_pairs": 4}}, run={"duration_s": 0.05},
+    )  # fmt: skip
+    expected = math.degrees(math.atan((1.0 + imbalance) * math.tan(math.radians(30.0)))) - 30.0
+    what = f"angle error at 30 deg of a sine channel {imbalance:+g}"
+    verified(what, "tangent of the angle, closed form", expected, recording["angle_error_deg"][-1], 5e-3, "deg", row=False)
+    assert abs(recording["angle_error_deg"][90]) < 1e-3

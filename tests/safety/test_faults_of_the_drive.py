@@ -340,3 +340,17 @@ def test_a_jammed_load_lets_the_rotor_swing_on_the_shaft(verified):
     found = 1.0 / (np.mean(np.diff(times)) * TICK_S)
     expected = math.sqrt(5000.0 / 0.02) / (2.0 * math.pi)
     verified("rotor swinging against a jammed load", "sqrt(k/J)/2 pi", expected, found, 2e-3 * expected, "Hz")
+
+
+def test_a_dip_of_the_mains_lowers_the_crest_that_charges_the_link(verified):
+    """400 V line-line at 50 Hz, 2 kW drawn from 1 mF: the link is charged to the crest, sqrt2 400 V, and to 0.8 of it."""
+    recording = run(
+        [{"kind": "supply_dip", "factor": 0.8, "at_s": 0.1}],
+        supply={"kind": "rectifier", "line_voltage_V": 400, "frequency_Hz": 50, "resistance_ohm": 0.05, "auxiliary_W": 2e3},
+        inverter={"link_capacitance_F": 1e-3}, load={"kind": "locked"}, run={"duration_s": 0.2},
+    )  # fmt: skip
+    for share, begin in ((1.0, 0.06), (0.8, 0.16)):
+        window = (recording.time_s > begin) & (recording.time_s < begin + 0.03)
+        crest = float(np.max(recording["link_voltage_V"][window]))
+        what = f"crest of the link on mains at {share:g} of their voltage"
+        verified(what, "crest of the line-line voltage", share * math.sqrt(2.0) * 400.0, crest, 4.0, "V", row=False)
