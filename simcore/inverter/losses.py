@@ -8,7 +8,7 @@ tests/inverter/test_gate_plan.py, tests/reference/test_inverter_losses.py.
 import math
 
 from simcore.inverter.records import LOWER, UPPER
-from simcore.kernel import kernel
+from simcore.kernel import inlined, kernel
 from simcore.rotation import HALF_SQRT3, INV_SQRT3
 
 
@@ -157,6 +157,67 @@ def share_conduction(inverter, drive, leg, upper_share, diode_share, current_A, 
     diode_up = in_up * (drive.diode_V[up] * size + drive.diode_ohm[up] * square_A2)
     diode_low = in_low * (drive.diode_V[low] * size + drive.diode_ohm[low] * square_A2)
     return switch_up, switch_low, diode_up, diode_low
+
+
+@inlined
+def square(from_A, to_A):
+    """(current at both ends of a straight stretch) => its mean square [A2]."""
+    return (from_A * from_A + from_A * to_A + to_A * to_A) * (1.0 / 3.0)
+
+
+@kernel
+def carried(drive, ps, leg, odd, early_A2s, late_A2s):
+    """(integral of a MOSFET leg's squared current before and after its edge) => conduction energy, at its channels [J]."""
+    before, after = 2 * leg + (LOWER if odd else UPPER), 2 * leg + (UPPER if odd else LOWER)
+    early, late = drive.switch_ohm[before] * early_A2s, drive.switch_ohm[after] * late_A2s
+    ps.switch_J[before] += early
+    ps.switch_J[after] += late
+    ps.leg_J[leg] += early + late
+    return early + late
+
+
+@kernel
+def shared(drive, ps, leg, lower, seconds, from_A, to_A):
+    """(which side is on for how long, current at both ends) => conduction energy of switch and diode of a leg [J].
+
+    Positive in the switch's own direction a current flows in the switch, else in the diode beside it.
+    """
+    if seconds <= 0.0:
+        return 0.0
+    device, ahead = 2 * leg + (LOWER if lower else UPPER), -1.0 if lower else 1.0
+    mean, squared, in_switch, squared_in_switch = 0.5 * ahead * (from_A + to_A), square(from_A, to_A), 0.0, 0.0
+    low, high = min(ahead * from_A, ahead * to_A), max(ahead * from_A, ahead * to_A)
+    if low >= 0.0:
+        in_switch, squared_in_switch = mean, squared
+    elif high > 0.0:
+        share = high / (high - low)
+        in_switch, squared_in_switch = 0.5 * high * share, high * high * share * (1.0 / 3.0)
+    switch = (drive.switch_V[device] * in_switch + drive.switch_ohm[device] * squared_in_switch) * seconds
+    diode = (drive.diode_V[device] * (in_switch - mean) + drive.diode_ohm[device] * (squared - squared_in_switch)) * seconds
+    ps.switch_J[device] += switch
+    ps.diode_J[device] += diode
+    ps.leg_J[leg] += switch + diode
+    return switch + diode
+
+
+@kernel
+def in_the_dead_time(inverter, drive, ps, leg, rising, current_A):
+    """(an edge of a leg and the current there) => energy by which the dead time changes conduction, counted at devices [J].
+
+    The incoming switch is late.  A MOSFET's channel is missed in both directions; of others only a current that it takes over.
+    """
+    incoming = 2 * leg + (UPPER if rising else LOWER)
+    if not inverter.is_mosfet and (current_A > 0.0) != (rising != 0):
+        return 0.0
+    seconds = min(inverter.dead_time_s, inverter.tick_s)
+    size = abs(current_A)
+    diode = 2 * leg + (LOWER if current_A > 0.0 else UPPER)
+    missed = (drive.switch_V[incoming] * size + drive.switch_ohm[incoming] * size * size) * seconds
+    instead = (drive.diode_V[diode] * size + drive.diode_ohm[diode] * size * size) * seconds
+    ps.switch_J[incoming] -= missed
+    ps.diode_J[diode] += instead
+    ps.leg_J[leg] += instead - missed
+    return instead - missed
 
 
 @kernel

@@ -164,6 +164,9 @@ POWER_STATE = np.dtype(
         ("asked", "i8"),  # by the controller; -1: the plan's or the scenario's
         ("rule_on", "i8", (3 * MOST_RULES,)),  # 3 rule + leg
         ("gate_seen", "i8", (3,)),
+        ("level", "i8", (3,)),  # of a leg at the end of an averaged tick: 1 upper, 0 lower; -1: not known
+        ("edge_at", "f8", (3,)),  # of an averaged tick: place of each leg's edge in it, 0..1
+        ("edge_A", "f8", (3, 3)),  # and each phase's current at each of them
         ("id_A", "f8"),  # at the start of the tick or interval
         ("iq_A", "f8"),
         ("angle", "f8"),
@@ -173,7 +176,9 @@ POWER_STATE = np.dtype(
         ("switching_J", "f8"),  # of this tick, drawn from the link in the next
         ("driver_J", "f8"),
         ("capacitor_J", "f8"),
+        ("ripple_J", "f8"),  # conduction of averaged ticks beyond what their laws lost, not yet drawn from the link
         ("leg_J", "f8", (3,)),
+        ("drawn_ripple_J", "f8"),
         ("drawn_switching_J", "f8"),
         ("drawn_driver_J", "f8"),
         ("drawn_capacitor_J", "f8"),

@@ -149,6 +149,7 @@ def begin_power(s, p, scenario):
     power, ps, drive = p["power"], s["power"], s["drive"]
     ps["asked"] = s["pending_setting"] = -1
     ps["gate_seen"] = s["legs"]["gate"]
+    ps["level"] = -1
     if not power["active"]:
         return
     ps["setting"] = power["first_setting"]

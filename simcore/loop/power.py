@@ -1,30 +1,20 @@
 """The power stage in the loop: what each tick's or interval's conduction, edges, drivers and link ripple lose, and the heat.
 
 Energies of edges, drivers and capacitor are drawn from the link as a constant power in the tick after, so that they pass
-through the energy audit like every other loss; conduction is what the integrated leg laws lost, shared among the devices.
+through the energy audit like every other loss; conduction is what the integrated leg laws lost, shared among the devices, with
+averaged legs also what the ripple adds (averaged_losses.py).
 """
 
 import math
 
 from simcore.inverter.gate_plan import choose_settings
-from simcore.inverter.losses import (
-    averaged_edge,
-    capacitor_energy,
-    count_drivers,
-    curve_at,
-    give,
-    phases,
-    ripple_volt_seconds,
-    share_conduction,
-    turn_off,
-    turn_on,
-)
+from simcore.inverter.losses import count_drivers, curve_at, give, phases, share_conduction, turn_off, turn_on
 from simcore.inverter.records import LOWER, UPPER
 from simcore.kernel import kernel
+from simcore.loop.averaged_losses import averaged_losses
 from simcore.plant.detail import terminal_currents
 from simcore.plant.heat import step_devices, step_machine, warm_machine
 from simcore.plant.link import supply_current
-from simcore.plant.machine import incremental_inductances
 from simcore.plant.records import STIFF
 
 
@@ -50,7 +40,11 @@ def begin_power_tick(p, s, table):
     ps.drawn_switching_J, ps.drawn_driver_J, ps.drawn_capacitor_J = ps.switching_J, ps.driver_J, ps.capacitor_J
     ps.switching_J = ps.driver_J = ps.capacitor_J = 0.0
     ps.leg_J[0] = ps.leg_J[1] = ps.leg_J[2] = 0.0
-    drive.loss_W = (ps.drawn_switching_J + ps.drawn_driver_J + ps.drawn_capacitor_J) / p.clock.tick_s
+    drawn_J = ps.drawn_switching_J + ps.drawn_driver_J + ps.drawn_capacitor_J
+    # In a single tick the ripple may also save a little; nothing is ever given back to the link, it waits.
+    ps.drawn_ripple_J = max(ps.ripple_J, -drawn_J)
+    ps.ripple_J -= ps.drawn_ripple_J
+    drive.loss_W = (drawn_J + ps.drawn_ripple_J) / p.clock.tick_s
 
 
 @kernel
@@ -61,7 +55,9 @@ def end_power_tick(p, s, table, by_edges):
     """
     ps = s.power
     if not by_edges:
-        _averaged_losses(p, s, table)
+        averaged_losses(p, s, table)
+    else:
+        ps.level[0] = ps.level[1] = ps.level[2] = -1
     ps.row_switching_J += ps.drawn_switching_J
     ps.row_driver_J += ps.drawn_driver_J
     ps.row_capacitor_J += ps.drawn_capacitor_J
@@ -71,65 +67,7 @@ def end_power_tick(p, s, table, by_edges):
     s.audit.driver_J += ps.drawn_driver_J
     s.audit.capacitor_J += ps.drawn_capacitor_J
     _heat(p, s)
-    return s.drive.loss_W * p.clock.tick_s
-
-
-@kernel
-def _averaged_losses(p, s, table):
-    power, ps, plant, tick_s = p.power, s.power, s.plant, p.clock.tick_s
-    id_1, iq_1 = terminal_currents(p.machine, table, plant.psi_d, plant.psi_q, plant.omega, plant.theta)
-    angle_1 = p.machine.pole_pairs * plant.theta
-    sine, cosine = math.sin(ps.angle), math.cos(ps.angle)
-    ia_0, ib_0, ic_0 = phases(ps.id_A, ps.iq_A, sine, cosine)
-    ia_1, ib_1, ic_1 = phases(id_1, iq_1, math.sin(angle_1), math.cos(angle_1))
-    lost_J = s.sums.link_J - s.sums.terminal_J - s.drive.loss_W * tick_s
-    _share(p, s, lost_J, ia_0, ib_0, ic_0, ia_1, ib_1, ic_1)
-    if power.capacitor_ohm > 0.0 and p.link.kind != STIFF:
-        ps.capacitor_J += capacitor_energy(
-            power.capacitor_ohm, s.drive.u, 0.5 * (ia_0 + ia_1), 0.5 * (ib_0 + ib_1), 0.5 * (ic_0 + ic_1),
-            s.sums.supply_C / tick_s, tick_s,
-        )  # fmt: skip
-    if power.settings == 0:
-        return
-    l_dd, l_dq, l_qd, l_qq = incremental_inductances(p.machine, table, 0.5 * (ps.id_A + id_1), 0.5 * (ps.iq_A + iq_1))
-    determinant = l_dd * l_qq - l_dq * l_qd
-    odd = s.tick & 1
-    for leg in range(3):
-        duty = s.drive.u[leg]
-        if duty <= 0.0 or duty >= 1.0:
-            continue
-        # Mean currents turn on with the rotor; the ripple at the edge comes on top.
-        share = 1.0 - duty if odd else duty
-        at = ps.angle + share * (angle_1 - ps.angle)
-        sine, cosine = math.sin(at), math.cos(at)
-        alpha, beta = ripple_volt_seconds(s.drive.u, share, odd, plant.link_V, tick_s)
-        ahead_d, ahead_q = cosine * alpha + sine * beta, -sine * alpha + cosine * beta
-        id_A = ps.id_A + share * (id_1 - ps.id_A) + (l_qq * ahead_d - l_dq * ahead_q) / determinant
-        iq_A = ps.iq_A + share * (iq_1 - ps.iq_A) + (l_dd * ahead_q - l_qd * ahead_d) / determinant
-        ia, ib, ic = phases(id_A, iq_A, sine, cosine)
-        current = ia if leg == 0 else (ib if leg == 1 else ic)
-        averaged_edge(power, ps, table, leg, odd, current, plant.link_V)
-
-
-@kernel
-def _share(p, s, lost_J, ia_0, ib_0, ic_0, ia_1, ib_1, ic_1):
-    """(conduction energy of a tick with averaged legs, phase currents at both ends) => counted at the devices."""
-    if s.drive.ideal:
-        return
-    dead = min(1.0, p.inverter.dead_time_s / p.clock.tick_s)
-    law_a = _law(p, s, 0, dead, ia_0, ia_1)
-    law_b = _law(p, s, 1, dead, ib_0, ib_1)
-    law_c = _law(p, s, 2, dead, ic_0, ic_1)
-    _share_out(s.power, lost_J, law_a, law_b, law_c)
-
-
-@kernel
-def _law(p, s, leg, dead, from_A, to_A):
-    duty = s.drive.u[leg]
-    square = (from_A * from_A + from_A * to_A + to_A * to_A) * (1.0 / 3.0)
-    if duty <= 0.0 or duty >= 1.0:
-        dead = 0.0
-    return share_conduction(p.inverter, s.drive, leg, duty, dead, 0.5 * (from_A + to_A), square)
+    return ps.drawn_switching_J + ps.drawn_driver_J + ps.drawn_capacitor_J
 
 
 @kernel
