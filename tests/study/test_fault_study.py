@@ -150,6 +150,14 @@ def test_a_state_that_is_not_reached_in_the_run_is_not_in_time():
     assert "no safe state reached in the run" in found.missed[0][-1]
 
 
+def test_a_short_that_nobody_ends_is_looked_at_for_a_moment():
+    """10 ms and the 20 ms beyond; with the monitor as long as is allowed."""
+    case = FaultCase("short", {"kind": "three_phase_short", "resistance_ohm": 0.02}, 0.1)
+    job = FaultJob.of(drive(), (case, *CASES))
+    lasts = [job.at(0, (k, 1000.0, 10.0, 400.0, monitored, 0)).run.duration_s for k in (0, 1) for monitored in (0, 1)]
+    assert lasts == pytest.approx([0.08 + 0.01 + 0.02, 0.2, 0.2, 0.2])
+
+
 # Operating points -----------------------------------------------------------------------------------------------------
 
 BATTERY = {

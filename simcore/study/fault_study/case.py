@@ -13,6 +13,8 @@ LIST_KEYS = ("name", "tolerance_time_s", "operating_points", "fault")
 OWN_KEYS = ("name", "tolerance_time_s")
 TOLERANCE_s = 0.1
 # They act on a shaft that moves by itself, not on one whose speed is imposed.
+# Devices desaturate or burst within microseconds: without a monitor these are looked at for a moment only.
+SHORTS, BRIEF_s = ("switch_stuck_closed", "shoot_through", "phase_phase_short", "three_phase_short"), 0.01
 OF_THE_SHAFT = ("shaft_locked", "shaft_broken", "load_torque_shock")
 
 
@@ -26,6 +28,11 @@ class FaultCase(NamedTuple):
     @property
     def of_the_shaft(self):
         return self.table.get("kind") in OF_THE_SHAFT
+
+    def looked_at_s(self, monitored):
+        """(with the monitor or not) => time from the fault's begin within which it must be over, or is looked at [s]."""
+        brief = not monitored and self.table.get("kind") in SHORTS
+        return min(self.tolerance_s, BRIEF_s) if brief else self.tolerance_s
 
 
 class FaultList(NamedTuple):

@@ -7,6 +7,8 @@ import math
 
 from simcore.report.results import drybench_version, plain
 from simcore.report.wording import CAUTION
+from simcore.study.fault_study.case import BRIEF_s
+from simcore.study.fault_study.job import AFTER_s
 from simcore.study.fault_study.point import NUMBERS
 from simcore.study.fault_study.safe_states import sentences
 
@@ -176,7 +178,9 @@ def _vehicle_part(found, table):
     yield "<h2>What the vehicle feels</h2>"
     yield (
         f"<p>{load.mass_kg:.5g} kg behind a gear of {load.gear_ratio:.4g} on wheels of {load.wheel_radius_m:.4g} m. Impulse: "
-        "the torque that was not there before the fault, over gear and wheel, until the end of the run; it holds the torque "
-        "that a safe state no longer gives. Speed: how far it has left the straight line it was on. Wheel slip is left out.</p>"
+        "the torque that was not there before the fault, over gear and wheel, until the end of the run, "
+        f"{1e3 * AFTER_s:g} ms beyond the time allowed; it holds the torque that a safe state no longer gives. Speed: how far "
+        "it has left the straight line it was on. Without monitor, shorts through the power stage are looked at for "
+        f"{1e3 * BRIEF_s:g} ms. Wheel slip is left out.</p>"
     )
     yield table(("fault", "impulse, N s", "speed, km/h", "impulse without monitor, N s", "speed without monitor, km/h"), rows)

@@ -79,10 +79,10 @@ class FaultJob:
         """(number, values of FaultPoint) => Scenario.  Raises ScenarioError."""
         case, speed_rpm, torque_Nm, link_V, monitored, draw = values
         document = dict(self.document)
-        tolerance_s = self.longest_s
+        looked_s = self.longest_s
         if case >= 0:
-            name, table, tolerance_s = FaultCase(*self.cases[case])
-            document["fault"] = [{**table, "at_s": LEAD_s}]
+            fault = FaultCase(*self.cases[case])
+            document["fault"], looked_s = [{**fault.table, "at_s": LEAD_s}], fault.looked_at_s(monitored)
         document |= self._load(speed_rpm, case)
         document["commands"] = {"torque_Nm": float(torque_Nm)}
         document["supply"] = document["supply"] | self._supply.get(link_V, {})
@@ -92,7 +92,7 @@ class FaultJob:
             document |= _safe_state(REACTIONS[-2 - case])
         if case == HEALTHY and draw > 0:
             document["sensors"] = _drawn_sensors(document, draw)
-        duration = LEAD_s + (self.safe_s if case < HEALTHY else tolerance_s + AFTER_s)
+        duration = LEAD_s + (self.safe_s if case < HEALTHY else looked_s + AFTER_s)
         document["run"] = document["run"] | {"duration_s": duration, "record_every": 1}
         return scenario_from(document, Path(self.path))
 
