@@ -15,6 +15,7 @@ from simcore.loop.open_legs import (
     RAIL_V,
     begins_with,
     between_rails,
+    faulty_legs,
     idle_legs,
     note_backward,
     solver_step_s,
@@ -35,8 +36,8 @@ WRONG_WAY_V = 1e6  # a diode without a way back for its current, beside volts be
 def _fit(p, s, table, idle):
     """(diodes as tried, bits of the legs in question) => below zero what the worst of them lacks to fit [V]."""
     plant, drive, legs = s.plant, s.drive, s.legs
-    va, vb, vc, ja, jb, jc, v_alpha, v_beta = faulty_state(
-        p.machine, table, drive, plant.psi_d, plant.psi_q, plant.omega, plant.theta, plant.link_V
+    va, vb, vc, ja, jb, jc, v_alpha, v_beta = faulty_legs(
+        p, s, table, plant.psi_d, plant.psi_q, plant.omega, plant.theta, plant.link_V
     )
     tied = drive.tied[0] + drive.tied[1] + drive.tied[2]
     least = 1e300

@@ -40,12 +40,29 @@ def phase_current(leg, id_A, iq_A, angle):
 
 
 @kernel
+def faulty_legs(p, s, table, psi_d, psi_q, omega, theta, link_V):
+    """As faulty_state; while nothing ties the machine to a rail, the extremes of the lines that hold reach both together."""
+    drive, parted = s.drive, s.legs.parted
+    va, vb, vc, ja, jb, jc, v_alpha, v_beta = faulty_state(p.machine, table, drive, psi_d, psi_q, omega, theta, link_V)
+    if drive.tied[0] + drive.tied[1] + drive.tied[2] == 0:
+        high, low = -1e300, 1e300
+        for leg in range(3):
+            if parted[leg] == 0:
+                voltage = va if leg == 0 else (vb if leg == 1 else vc)
+                high, low = max(high, voltage), min(low, voltage)
+        if high >= low:
+            shift = 0.5 * (link_V - high - low)
+            va, vb, vc = va + shift, vb + shift, vc + shift
+    return va, vb, vc, ja, jb, jc, v_alpha, v_beta
+
+
+@kernel
 def leg_voltages(p, s, table, psi_d, psi_q, omega, theta, link_V, supply_A):
     """(plant's state) => voltages of the legs a, b, c to the negative rail, v_alpha, v_beta; a leg without current floats at
     the voltage that keeps it so [V]."""
     drive, legs = s.drive, s.legs
     if drive.open_leg == FAULTY:
-        va, vb, vc, _, _, _, v_alpha, v_beta = faulty_state(p.machine, table, drive, psi_d, psi_q, omega, theta, link_V)
+        va, vb, vc, _, _, _, v_alpha, v_beta = faulty_legs(p, s, table, psi_d, psi_q, omega, theta, link_V)
         return va, vb, vc, v_alpha, v_beta
     angle = p.machine.pole_pairs * theta
     k = rates(p.machine, p.shaft, p.link, drive, table, s.plant.stuck, psi_d, psi_q, omega, theta, math.sin(angle),
@@ -74,7 +91,7 @@ def slacks(p, s, table, psi_d, psi_q, omega, theta, link_V, supply_A):
     """(plant's state) => how far each leg is from changing over, below zero where it has (see _slack)."""
     drive = s.drive
     if drive.open_leg == FAULTY:
-        va, vb, vc, ia, ib, ic, _, _ = faulty_state(p.machine, table, drive, psi_d, psi_q, omega, theta, link_V)
+        va, vb, vc, ia, ib, ic, _, _ = faulty_legs(p, s, table, psi_d, psi_q, omega, theta, link_V)
     else:
         va = vb = vc = 0.0
         if drive.open_leg >= 0:

@@ -47,7 +47,7 @@ def duties(depth):
     return found
 
 
-def scenario(share, dead_s, capacitance=None, source_ohm=0.0, model="switched", sample_shift_s=0.0):
+def scenario(share, dead_s, capacitance=None, source_ohm=0.0, model="switched", sample_shift_s=0.0, scope=()):
     flux = max(share * VDC / math.sqrt(3.0) / OMEGA_E, 1e-9)
     return scenario_from({
         "machine": {**RL_LOAD, "stator_resistance_ohm": OHM, "inductance_d_H": INDUCTANCES[0],
@@ -61,11 +61,12 @@ def scenario(share, dead_s, capacitance=None, source_ohm=0.0, model="switched", 
         "initial": {"angle_electrical_deg": math.degrees(START_RAD)},
         "sensors": {"current": {"sample_shift_s": sample_shift_s}},
         "run": {"duration_s": TICKS * TICK_S, "substeps": 16 if source_ohm else 8},
+        "scope": list(scope),
     }, path="broken.toml")  # fmt: skip
 
 
 def broken(fault, forced=None, lines=(), shorts=(0.0, 0.0, 0.0), share=0.5, depth=0.9, dead_s=3e-6, through_ohm=0.05, off=None,
-           on_delay=(0.0,) * 6, off_delay=(0.0,) * 6, model="switched", sample_shift_s=0.0, **link):
+           on_delay=(0.0,) * 6, off_delay=(0.0,) * 6, model="switched", sample_shift_s=0.0, scope=(), **link):
     """(fields of FAULTS from tick BEGIN to END, what that does to the circuit) => Recording, (its currents, those of the
     circuit), (link voltages).
 
@@ -74,7 +75,7 @@ def broken(fault, forced=None, lines=(), shorts=(0.0, 0.0, 0.0), share=0.5, dept
     """  # fmt: skip
     off = off or (TICKS, TICKS)
     played = duties(depth)
-    setup = scenario(share, dead_s, model=model, sample_shift_s=sample_shift_s, **link)
+    setup = scenario(share, dead_s, model=model, sample_shift_s=sample_shift_s, scope=scope, **link)
     source = DutySource(lambda k: None if off[0] <= k < off[1] else played[min(k, TICKS - 1)])
     healthy = {place: 0 for place in fault}
     recording = run_patched(setup, source, [(BEGIN, {**fault, "through_ohm": through_ohm}), (END, healthy)])

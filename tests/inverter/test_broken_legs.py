@@ -65,6 +65,17 @@ def test_a_parted_line_carries_nothing_and_the_others_mirror_each_other():
     assert np.max(np.abs(recording["ia_A"][after])) > 10.0
 
 
+def test_a_parted_line_does_not_say_where_the_others_float():
+    """Gates off, line c open, line-line peak of the EMF 0.9 of the link: a and b lie about the middle of the link, c where it
+    may, beyond a rail at times."""
+    recording, _, _ = broken({("phase_open", 2): 1}, lines=(2,), share=0.9, off=(BEGIN, TICKS),
+                             scope=[{"from_s": 15 * 50e-6, "to_s": END * 50e-6, "step_s": 5e-6}])  # fmt: skip
+    legs = [recording.scopes[0][f"leg_{name}_V"] for name in "abc"]
+    assert legs[0] + legs[1] == pytest.approx(400.0, abs=1e-6)
+    assert min(legs[2].min(), 400.0 - legs[2].max()) < -50.0
+    assert np.max(np.abs(recording["ia_A"][15:END])) < 1e-9
+
+
 def test_a_short_through_a_leg_draws_link_voltage_over_its_resistance():
     """An ideal link of 400 V over 0.05 ohm for 20 ticks: 3.2 kJ, and all of it in the leg."""
     recording, _, _ = broken({("stuck_closed", 2): 1, ("stuck_closed", 3): 1})
