@@ -25,10 +25,11 @@ from simcore.loop.power import begin_interval, count_edges, end_interval
 from simcore.plant.detail import terminal_currents
 from simcore.plant.faulty_terminals import conductance, faulty_state, shorted, shorted_power
 from simcore.plant.machine import incremental_inductances
-from simcore.plant.rates import rk4
+from simcore.plant.rates import rates, rk4
 from simcore.plant.records import CAPACITOR, STIFF
 
 ENDED_A = 1e-6
+LINK_ERROR, MOST_TAUS = 1e-6, 1.5  # of the source's voltage a step; stable up to 2.7 time constants
 WRONG_WAY_V = 1e6  # a diode without a way back for its current, beside volts beyond a rail
 
 
@@ -147,19 +148,32 @@ def _across_S(drive):
 
 @kernel
 def longest_step_s(p, s, table):
-    """(laws of the interval) => solver step: a tenth at most of the time constants that shorts make with link and windings."""
+    """(laws of the interval) => solver step: short against the time constants that shorts make with link and windings."""
     step, across_S, most_ohm = solver_step_s(p, s, table), _across_S(s.drive), 0.0
     for pair in range(3):
         most_ohm = max(most_ohm, p.inverter.faults.short_ohm[pair])
     if across_S > 0.0 and p.link.kind != STIFF:
-        if p.link.kind == CAPACITOR:
-            across_S += 1.0 / p.link.resistance_ohm
-        step = min(step, 0.1 * p.link.capacitance_F / across_S)
+        step = min(step, _link_step_s(p, s, table, across_S))
     if most_ohm > 0.0:
         id_A, iq_A = terminal_currents(p.machine, table, s.plant.psi_d, s.plant.psi_q, s.plant.omega, s.plant.theta)
         l_dd, _, _, l_qq = incremental_inductances(p.machine, table, id_A, iq_A)
         step = min(step, 0.1 * min(l_dd, l_qq) / most_ohm)
     return step
+
+
+@kernel
+def _link_step_s(p, s, table, across_S):
+    """(conductance across the link [S]) => step by which the link falls to its short: as long as the fourth-order step's error
+    of an exponential, d (h/tau)^5/120, stays a millionth of the source's voltage, d being what it still has to fall."""
+    plant, link, drive = s.plant, p.link, s.drive
+    if link.kind == CAPACITOR:
+        across_S += 1.0 / link.resistance_ohm
+    tau_s = link.capacitance_F / across_S
+    angle = p.machine.pole_pairs * plant.theta
+    k = rates(p.machine, p.shaft, link, drive, table, plant.stuck, plant.psi_d, plant.psi_q, plant.omega, plant.theta,
+              math.sin(angle), math.cos(angle), plant.link_V, plant.supply_A, plant.omega_load, plant.twist)  # fmt: skip
+    still_V = abs(k[4]) * tau_s + 1e-9
+    return tau_s * min(MOST_TAUS, (120.0 * LINK_ERROR * max(abs(drive.source_V), 1.0) / still_V) ** 0.2)
 
 
 @kernel

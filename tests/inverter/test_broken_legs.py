@@ -85,6 +85,18 @@ def test_a_short_through_a_leg_draws_link_voltage_over_its_resistance():
     assert rows[BEGIN:END] == pytest.approx(400.0**2 / 0.05) and not rows[:BEGIN].any() and not rows[END:].any()
 
 
+def test_a_link_capacitor_empties_into_a_leg_by_its_exponential():
+    """No magnet, gates off, both switches of leg b on: 200 uF at 30 S falls to the source's share within a tick."""
+    recording, _, _ = broken({("stuck_closed", 2): 1, ("stuck_closed", 3): 1}, share=0.0, depth=0.0, off=(BEGIN, TICKS),
+                             **CAPACITOR)  # fmt: skip
+    siemens = 1.0 / 0.05 + 1.0 / CAPACITOR["source_ohm"]
+    ends_V = 400.0 / CAPACITOR["source_ohm"] / siemens
+    since_s = 50e-6 * np.arange(END - BEGIN)
+    expected = ends_V + (400.0 - ends_V) * np.exp(-since_s * siemens / CAPACITOR["capacitance"])
+    assert recording["link_voltage_V"][BEGIN:END] == pytest.approx(expected, abs=3e-3)
+    assert expected[1] - ends_V > 0.1 and abs(recording.audit["residual_relative"]) < 1e-5
+
+
 @pytest.mark.parametrize("place", [("driver_lost", 1), ("phase_open", 0), ("stuck_open", 3)])
 def test_averaged_runs_hand_over_while_something_is_broken(place):
     """Broken from the first instant on, averaged and switched runs are one; afterwards the averaged one has no edges."""

@@ -8,7 +8,7 @@ from diode_machine import DiodeMachine
 from duty_source import run_duties
 
 from simcore import Bench
-from simcore.loop.open_legs import note_backward
+from simcore.loop.open_legs import between_rails, decide_open_legs, note_backward
 from simcore.loop.power_findings import diode_findings
 
 TICK_S, OMEGA_E, START_RAD = 50e-6, 4.0 * 10000.0 * math.pi / 30.0, 0.4
@@ -130,3 +130,27 @@ def test_a_diode_that_carries_a_current_backwards_is_told(make_scenario):
     legs["backward_A"], legs["diode"] = 0.0, (1, 0, 0)
     note_backward(member.params[0], member.states[0], member.table)
     assert legs["backward_A"] == 0.0 and not diode_findings(legs)
+
+
+def test_an_open_leg_waits_for_the_threshold_of_its_own_warm_diodes(make_scenario):
+    """Where each device has a drop of its own: 0.7 V for leg b's upper diode, 0.9 V for its lower one, at 400 V."""
+    member, _ = Bench(make_scenario()).member()
+    drive = member.states[0]["drive"]
+    drive["own_devices"], drive["diode_V"] = 1, (5.0, 5.0, 0.7, 0.9, 5.0, 5.0)
+    lacks = [between_rails(member.params[0]["inverter"], drive, 1, voltage, 400.0) for voltage in (-0.8, 200.0, 400.6)]
+    assert lacks == pytest.approx([0.1, 200.7, 0.1])
+
+
+@pytest.mark.parametrize("beyond_uV, diodes", [(0.5, (0, 0)), (5.0, (1, 0))])
+def test_a_leg_at_a_rail_stays_open_and_one_beyond_turns_its_diode_on(make_scenario, beyond_uV, diodes):
+    """Leg a at the upper rail by its gate, b and c without current; the EMF puts b beyond that rail, at 60 deg, by so much.
+
+    Once b conducts, c lies at the rail itself, as half the sum of their EMFs says.
+    """
+    scenario = make_scenario(initial={"angle_electrical_deg": 60.0})
+    member, _ = Bench(scenario).member()
+    state, machine = member.states[0], scenario.machine
+    state["plant"]["omega"] = beyond_uV * 1e-6 / math.sqrt(3.0) / machine.magnet_flux_Wb / machine.pole_pairs
+    state["legs"]["gate"], state["legs"]["diode"] = (1, 0, 0), (0, 0, 0)
+    decide_open_legs(member.params[0], state, member.table)
+    assert tuple(state["legs"]["diode"][1:]) == diodes
