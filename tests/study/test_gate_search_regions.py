@@ -169,7 +169,8 @@ def test_a_limit_that_is_passed_is_told(hop):
 
 def test_a_part_of_a_cycle_begins_in_motion():
     part = HOP.between(2.5, 7.5)
-    assert part.duration_s == 5.0 and part.speed_kmh[0] == pytest.approx(20.0) and part.speed_kmh[-1] == pytest.approx(20.0)
+    assert part.duration_s == 5.0 and part.begin_s == 2.5
+    assert part.speed_kmh[0] == pytest.approx(20.0) and part.speed_kmh[-1] == pytest.approx(20.0)
     assert _stretch(HOP, "all") is HOP and _stretch(HOP, "none") is None
     assert _stretch(HOP, "2.5:7.5").duration_s == 5.0
     for text in ("7:2", "x", "0:99"):

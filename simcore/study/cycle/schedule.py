@@ -20,13 +20,15 @@ _TOLD_AT_ONCE = 5
 
 @dataclass(frozen=True)
 class Cycle:
-    """A speed over time.  time_s, speed_kmh, grade_percent: arrays (n,); grade None: the scenario's; source: where from."""
+    """A speed over time.  time_s, speed_kmh, grade_percent: arrays (n,); grade None: the scenario's; source: where from;
+    begin_s: where a part of a cycle begins in it."""
 
     name: str
     time_s: np.ndarray
     speed_kmh: np.ndarray
     grade_percent: np.ndarray | None = None
     source: str = ""
+    begin_s: float = 0.0
 
     @property
     def duration_s(self):
@@ -47,7 +49,7 @@ class Cycle:
         time = np.concatenate([[from_s], self.time_s[inside], [to_s]])
         part = lambda values: np.interp(time, self.time_s, values)  # noqa: E731
         grade = None if self.grade_percent is None else part(self.grade_percent)
-        return Cycle(f"{self.name} {from_s:g} to {to_s:g} s", time - from_s, part(self.speed_kmh), grade, self.source)
+        return Cycle(f"{self.name} {from_s:g} to {to_s:g} s", time - from_s, part(self.speed_kmh), grade, self.source, from_s)
 
     def repeated(self, count):
         """The cycle driven `count` times; a jump of speed between two of them takes a thousandth of a second."""

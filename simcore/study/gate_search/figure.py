@@ -84,6 +84,11 @@ def _plan(axes, found):
             low, high = (middle, high) if region.above_degC is not None else (low, middle)
         for one in region.stretches:
             _stretch(axes, one, low, high, names, region, shared)
+        held = [one.junction_A for one in region.stretches if one.use is not None and one.junction_A is not None]
+        if held:
+            axes.plot([held[0]] * 2, [low, high], color=VERMILION, linewidth=1.0)
+            axes.text(held[0], 0.5 * (low + high), " junction, for good", ha="left", va="center", fontsize=SMALL - 1,
+                      color=VERMILION, rotation=90)  # fmt: skip
     axes.set_xlim(0.0, found.amplitudes_A[-1])
     axes.set_ylim(bottom, found.link_V)
     _under(axes)
@@ -99,7 +104,3 @@ def _stretch(axes, one, low, high, names, region, shared):
     axes.text(one.from_A + 0.5 * width, middle, said, ha="center", va="center", fontsize=SMALL, color=INK)
     if one.ends_by:
         axes.text(one.to_A, middle, f"{one.ends_by} ", ha="right", va="center", fontsize=SMALL - 1, color=GREY, rotation=90)
-    if one.junction_A is not None:
-        axes.plot([one.junction_A] * 2, [low, high], color=VERMILION, linewidth=1.0)
-        axes.text(one.junction_A, middle, " junction, for good", ha="left", va="center", fontsize=SMALL - 1, color=VERMILION,
-                  rotation=90)  # fmt: skip

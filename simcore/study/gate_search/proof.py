@@ -67,7 +67,7 @@ def prove(found, cycle, *, stretch=None, progress=None):
     if stretch is not None:
         tell = share.of(len(names))
         result = drive_cycle(planned, stretch, "loop", None if tell is None else lambda _, *how: tell(*how))
-        loop = _in_the_loop(stretch.name, result)
+        loop = _in_the_loop(stretch, result)
     return Proof(cycle.name, tuple(variants), loop)
 
 
@@ -101,7 +101,7 @@ def _driven(name, result):
                   junction.get("max"), junction.get("max_at_s"))  # fmt: skip
 
 
-def _in_the_loop(over, result):
+def _in_the_loop(stretch, result):
     course = result.course
     driven = _driven(PLAN, result)
     hottest = course.extremes.get("junction_degC")
@@ -109,7 +109,10 @@ def _in_the_loop(over, result):
         driven = driven._replace(junction_degC=None, junction_at_s=None)
     elif hottest is not None and driven.junction_degC is not None:
         driven = driven._replace(junction_degC=max(hottest, driven.junction_degC))
-    return InTheLoop(over, driven, course.extremes.get("peak_voltage_V"), course.extremes.get("dv_dt_V_per_s"), course.ended)
+    if driven.junction_at_s is not None:
+        driven = driven._replace(junction_at_s=stretch.begin_s + driven.junction_at_s)
+    peak_V, slope = (course.extremes.get(name) for name in ("peak_voltage_V", "dv_dt_V_per_s"))
+    return InTheLoop(stretch.name, driven, peak_V, slope, course.ended)
 
 
 def _with_setting(scenario, name):
