@@ -8,7 +8,7 @@ from diode_machine import DiodeMachine
 from duty_source import run_duties
 
 from simcore import Bench
-from simcore.loop.open_legs import between_rails, decide_open_legs, note_backward
+from simcore.loop.open_legs import between_rails, decide_open_legs, note_backward, slacks
 from simcore.loop.power_findings import diode_findings
 
 TICK_S, OMEGA_E, START_RAD = 50e-6, 4.0 * 10000.0 * math.pi / 30.0, 0.4
@@ -141,16 +141,34 @@ def test_an_open_leg_waits_for_the_threshold_of_its_own_warm_diodes(make_scenari
     assert lacks == pytest.approx([0.1, 200.7, 0.1])
 
 
-@pytest.mark.parametrize("beyond_uV, diodes", [(0.5, (0, 0)), (5.0, (1, 0))])
-def test_a_leg_at_a_rail_stays_open_and_one_beyond_turns_its_diode_on(make_scenario, beyond_uV, diodes):
-    """Leg a at the upper rail by its gate, b and c without current; the EMF puts b beyond that rail, at 60 deg, by so much.
-
-    Once b conducts, c lies at the rail itself, as half the sum of their EMFs says.
-    """
+def leg_beyond_a_rail(make_scenario, volts):
+    """Leg a at the upper rail by its gate, b and c without current; at 60 deg the EMF puts b beyond that rail, by so much."""
     scenario = make_scenario(initial={"angle_electrical_deg": 60.0})
     member, _ = Bench(scenario).member()
     state, machine = member.states[0], scenario.machine
-    state["plant"]["omega"] = beyond_uV * 1e-6 / math.sqrt(3.0) / machine.magnet_flux_Wb / machine.pole_pairs
     state["legs"]["gate"], state["legs"]["diode"] = (1, 0, 0), (0, 0, 0)
-    decide_open_legs(member.params[0], state, member.table)
+    state["plant"]["omega"] = 0.0
+    decide_open_legs(member.params[0], state, member.table)  # at rest all three lie at the rail
+    assert tuple(state["legs"]["diode"]) == (0, 0, 0)
+    state["plant"]["omega"] = volts / math.sqrt(3.0) / machine.magnet_flux_Wb / machine.pole_pairs
+    return member.params[0], state, member.table
+
+
+@pytest.mark.parametrize("volts, diodes", [(0.5e-6, (0, 0)), (5e-6, (1, 0))])
+def test_a_leg_at_a_rail_stays_open_and_one_beyond_turns_its_diode_on(make_scenario, volts, diodes):
+    """Once b conducts, c lies at the rail itself, as half the sum of their EMFs says."""
+    params, state, table = leg_beyond_a_rail(make_scenario, volts)
+    decide_open_legs(params, state, table)
     assert tuple(state["legs"]["diode"][1:]) == diodes
+
+
+@pytest.mark.parametrize("volts", np.arange(0.25e-6, 4e-6, 0.5e-6))
+def test_whatever_has_changed_over_is_not_decided_back(make_scenario, volts):
+    """What the search for the next change takes for beyond a rail, the decision must take for beyond, or time would stand."""
+    params, state, table = leg_beyond_a_rail(make_scenario, volts)
+    plant = state["plant"]
+    x = [float(plant[name]) for name in ("psi_d", "psi_q", "omega", "theta", "link_V", "supply_A")]
+    beyond = slacks(params, state, table, *x)[1] < 0.0
+    decide_open_legs(params, state, table)
+    assert not beyond or state["legs"]["diode"][1] == 1
+    assert beyond or volts < 2.1e-6
