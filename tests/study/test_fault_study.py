@@ -13,9 +13,10 @@ from simcore.scenario import ScenarioError
 from simcore.scenario.reader import scenario_from
 from simcore.scenario.toml_text import write_toml
 from simcore.study.fault_study.case import FaultCase, FaultList, read_fault_list
-from simcore.study.fault_study.files import page, vehicle_rows
 from simcore.study.fault_study.job import FaultJob
+from simcore.study.fault_study.page import page
 from simcore.study.fault_study.places import read_places, supply_at
+from simcore.study.fault_study.rows import energy_rows, vehicle_rows
 from simcore.study.fault_study.safe_states import crossover_rpm, sentences
 from simcore.study.fault_study.study import run_faults
 
@@ -250,6 +251,18 @@ def test_a_vehicle_feels_the_torque_that_stops():
     assert vehicle_rows(found)[0][3:] == (alone.vehicle_impulse_Ns, alone.vehicle_speed_change_kmh)
     text = page(found)
     assert "What the vehicle feels" in text and "2000 kg" in text
+
+
+def test_energy_into_the_link_is_what_it_rises_by():
+    """50 Nm brake at 2000 rpm and the contactor opens: C (V2^2 - V1^2)/2 of the 1 mF, and none of it in a chopper."""
+    case = FaultCase("contactor", {"kind": "contactor_open"}, 0.1)
+    found = run_faults(drive(), FaultList("one", (case,)), "2000", "-50", "400")
+    (name, _, _, _, link_V, _, energy_J, chopper_J, *_), = energy_rows(found, monitored=False)
+    before_V = 0.5 * (400.0 + math.sqrt(400.0**2 + 4.0 * 0.05 * 50.0 * 2000.0 * math.pi / 30.0))  # of the source of 50 mohm
+    assert name == "contactor" and chopper_J == 0.0 and link_V > 1000.0
+    assert energy_J == pytest.approx(0.5e-3 * (link_V**2 - before_V**2), rel=0.01)
+    text = page(found, ("coverage.png",))
+    assert all(word in text for word in ("into the link, J", "The monitor", "link_overvoltage", 'src="coverage.png"'))
 
 
 def test_no_vehicle_no_word_of_it(found):

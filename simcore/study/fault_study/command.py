@@ -26,13 +26,14 @@ def faults_file(path, asked, options):
 
     def write(found, folder):
         with replaced_folder(folder, _OURS) as fresh:
-            write_study(found, fresh)
-            if options.plot:
+            pictures = ("coverage.png", "safe_states.png") if options.plot else ()
+            write_study(found, fresh, pictures)
+            if pictures:
                 from simcore.report import pages
                 from simcore.study.fault_study import figure
 
-                pages.save_page(figure.coverage(found), fresh / "coverage.png")
-                pages.save_page(figure.safe_states(found), fresh / "safe_states.png")
+                pages.save_page(figure.coverage(found), fresh / pictures[0])
+                pages.save_page(figure.safe_states(found), fresh / pictures[1])
 
     status, found = Command("faults", options).call(path, run, write)
     if found is None:
@@ -51,7 +52,7 @@ def _print(found, options):
     from simcore.report.tables import columns
     from simcore.report.tables import say as tell
     from simcore.report.wording import CAUTION
-    from simcore.study.fault_study.files import SAFETY_CAUTION, points_line, vehicle_rows, worst_rows
+    from simcore.study.fault_study.rows import SAFETY_CAUTION, points_line, vehicle_rows, worst_rows
     from simcore.study.fault_study.safe_states import sentences
 
     console = Console(highlight=False)
