@@ -15,7 +15,7 @@ from simcore.scenario import ScenarioError
 from simcore.scenario.reader import scenario_from
 from simcore.scenario.safety_limits import choice_rpm, limits
 from simcore.study.fault_study.case import FaultCase
-from simcore.study.fault_study.point import FaultPoint, as_row, failed_point, from_row, seen
+from simcore.study.fault_study.point import as_row, failed_point, from_row, point_of, seen
 
 LEAD_s = 0.08  # before the fault: the drive is steady
 AFTER_s = 0.02  # beyond the tolerance time
@@ -129,7 +129,7 @@ class FaultJob:
             if result.value is None:
                 yield failed_point(index, values, result.error or "nothing was recorded")
             else:
-                yield FaultPoint(index, tuple(values), *result.value, result.error or "")
+                yield point_of(index, values, result.value, result.error or "")
         yield from refused
 
     def __getstate__(self):

@@ -57,10 +57,18 @@ def _faults(found):
     head = ("fault", "noticed by", "slowest notice, ms", "slowest safe state, ms", "allowed, ms", "peak current, A")
     yield _table((*head, "torque, Nm", "torque impulse, Nm s", "link, V", "least id, A"), worst_rows(found))
     head = ("fault", "peak current, A", "torque, Nm", "torque impulse, Nm s", "link, V", "least id, A", "into the link, J")
-    head += ("into the chopper, J", "junction, degC", "winding, degC")
+    head += ("into chopper or link short, J", "junction, degC", "winding, degC")
     for monitored in (True, False):
         yield f"<h2>Energy and temperatures {'with' if monitored else 'without'} the monitor</h2>"
         yield _table(head, energy_rows(found, monitored))
+    if found.broken_off:
+        yield "<h2>Runs that broke off, or whose link was empty</h2>"
+        rows = [
+            (found.case(point).name, *point.values[1:4], "yes" if point.monitored else "no", point.error)
+            for point in found.broken_off
+        ]
+        yield _table(("fault", "speed, rpm", "torque, Nm", "link, V", "monitor", "why; numbers hold up to there"), rows)
+        yield "<p>Of a solution that diverged no numbers are kept but the times.</p>"
     yield f"<p>Without monitor, shorts through the power stage are looked at for {1e3 * BRIEF_s:g} ms.</p>"
 
 

@@ -5,6 +5,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+DIVERGED = "the solution diverged"
 SAFE = ("gates_off", "active_short_low", "active_short_high")
 NUMBERS = (
     "time_to_notice_s", "time_to_safe_state_s", "peak_current_A", "torque_min_Nm", "torque_max_Nm", "torque_impulse_Nms",
@@ -34,21 +35,43 @@ class FaultPoint(NamedTuple):
         return bool(self.values[4])
 
 
+def point_of(index, values, seen_, error):
+    """(number, values, what `seen` gave, sentence of what broke it off or "") => FaultPoint.
+
+    Of a solution that diverged nothing but the times is kept: what it reached is no physics.  Where something ended the
+    numbers before, that is told instead.
+    """
+    check, state, numbers, told = seen_
+    error = told or error
+    if DIVERGED in error:
+        numbers = (*numbers[:2], *(math.nan,) * (len(NUMBERS) - 2))
+    return FaultPoint(index, tuple(values), check, state, numbers, error)
+
+
 def failed_point(index, values, error):
     """(number, values, sentence) => FaultPoint without numbers."""
     return FaultPoint(index, tuple(values), "", "failed", (math.nan,) * len(NUMBERS), error)
 
 
 def seen(recording, fault_s):
-    """(Recording, instant of the fault [s]) => (check that noticed, last state, numbers) from the fault on."""
+    """(Recording, instant of the fault [s]) => (check that noticed, last state, numbers, what ends them early or "").
+
+    Numbers from the fault on, and no farther than to where the link is empty: the bridge's diodes would hold it there, which
+    the averaged legs do not know.
+    """
     after = recording.time_s >= fault_s - 1e-9
+    empty = np.flatnonzero(after & (recording["link_voltage_V"] < 0.0))
+    told = ""
+    if len(empty):
+        after[empty[0] :] = False
+        told = f"the link was empty {1e3 * (recording.time_s[empty[0]] - fault_s):.4g} ms after the fault"
     just_before = (recording.time_s >= fault_s - 0.01) & ~after
     torque = recording["torque_Nm"]
     before_Nm = float(np.mean(torque[just_before])) if just_before.any() else 0.0
     length = recording.row_length_s[after]
     noticed_by, notice_s, safe_s, state = _monitored(recording, fault_s)
     current = np.hypot(recording["id_A"], recording["iq_A"])
-    late = recording.time_s >= recording.closing_time_s - 0.02
+    late = (recording.time_s >= recording.closing_time_s - 0.02) & (not told)
     numbers = (
         notice_s, safe_s, _most(current[after]), _least(torque[after]), _most(torque[after]),
         float(np.sum((torque[after] - before_Nm) * length)), _most(recording["link_voltage_V"][after]),
@@ -57,7 +80,7 @@ def seen(recording, fault_s):
         _most(recording["winding_degC"][after]), float(np.mean(torque[late])) if late.any() else math.nan,
         *_of_the_vehicle(recording, just_before, after, before_Nm),
     )  # fmt: skip
-    return noticed_by, state, numbers
+    return noticed_by, state, numbers, told
 
 
 def _of_the_vehicle(recording, before, after, before_Nm):

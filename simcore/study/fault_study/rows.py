@@ -17,12 +17,11 @@ def worst_rows(found):
         if not points:
             continue
         checks = sorted({point.noticed_by for point in points if point.noticed_by})
-        low, high = min(point.torque_min_Nm for point in points), max(point.torque_max_Nm for point in points)
-        impulse = max((point.torque_impulse_Nms for point in points), key=abs)
         rows.append((
-            case.name, ", ".join(checks) or "none", 1e3 * _slowest(points, "time_to_notice_s"),
-            1e3 * _slowest(points, "time_to_safe_state_s"), 1e3 * case.tolerance_s, max(p.peak_current_A for p in points),
-            f"{low:.4g} to {high:.4g}", impulse, max(p.link_voltage_max_V for p in points), min(p.id_min_A for p in points),
+            case.name, ", ".join(checks) or "none", 1e3 * _extreme(points, "time_to_notice_s"),
+            1e3 * _extreme(points, "time_to_safe_state_s"), 1e3 * case.tolerance_s, _extreme(points, "peak_current_A"),
+            _torques(points), _extreme(points, "torque_impulse_Nms", key=abs), _extreme(points, "link_voltage_max_V"),
+            _extreme(points, "id_min_A", min),
         ))  # fmt: skip
     return rows
 
@@ -32,15 +31,13 @@ def energy_rows(found, monitored):
     rows = []
     for case in found.list.cases:
         points = [p for p in found.points if p.monitored == monitored and found.case(p) is case]
-        points = [p for p in points if math.isfinite(p.torque_min_Nm)]
-        if not points:
+        if not any(math.isfinite(p.torque_min_Nm) for p in points):
             continue
-        most = {name: max((getattr(p, name) for p in points), key=_size) for name in ("torque_impulse_Nms", "link_energy_J")}
-        torque = f"{min(p.torque_min_Nm for p in points):.4g} to {max(p.torque_max_Nm for p in points):.4g}"
-        tops = [max(getattr(p, name) for p in points) for name in _TOPS]
+        tops = [_extreme(points, name) for name in _TOPS]
         rows.append((
-            case.name, max(p.peak_current_A for p in points), torque, most["torque_impulse_Nms"],
-            max(p.link_voltage_max_V for p in points), min(p.id_min_A for p in points), most["link_energy_J"], *tops,
+            case.name, _extreme(points, "peak_current_A"), _torques(points), _extreme(points, "torque_impulse_Nms", key=abs),
+            _extreme(points, "link_voltage_max_V"), _extreme(points, "id_min_A", min),
+            _extreme(points, "link_energy_J", key=abs), *tops,
         ))  # fmt: skip
     return rows
 
@@ -48,13 +45,14 @@ def energy_rows(found, monitored):
 _TOPS = ("chopper_energy_J", "junction_max_degC", "winding_max_degC")
 
 
-def _size(value):
-    return abs(value) if math.isfinite(value) else -1.0
-
-
-def _slowest(points, name):
+def _extreme(points, name, pick=max, key=None):
+    """Of the points that have this number; NaN where none has."""
     known = [value for value in (getattr(point, name) for point in points) if math.isfinite(value)]
-    return max(known) if known else math.nan
+    return pick(known, key=key, default=math.nan)
+
+
+def _torques(points):
+    return f"{_extreme(points, 'torque_min_Nm', min):.4g} to {_extreme(points, 'torque_max_Nm'):.4g}"
 
 
 def points_line(found):
@@ -76,8 +74,7 @@ def vehicle_rows(found):
         for monitored in (True, False):
             points = [p for p in found.points if p.monitored == monitored and found.case(p) is case]
             for name in ("vehicle_impulse_Ns", "vehicle_speed_change_kmh"):
-                known = [value for value in (getattr(p, name) for p in points) if math.isfinite(value)]
-                row.append(max(known, key=abs, default=math.nan))
+                row.append(_extreme(points, name, key=abs))
         if any(math.isfinite(value) for value in row[1:]):
             rows.append(tuple(row))
     return rows

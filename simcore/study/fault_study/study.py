@@ -89,6 +89,11 @@ class FaultStudy:
             return f"no check sees it: torque stays within {off:.3g} Nm of the request"
         return f"no check sees it, torque is off by up to {off:.3g} Nm"
 
+    @property
+    def broken_off(self):
+        """Runs of a fault that broke off: currents left the machine's map, or the solution diverged."""
+        return tuple(point for point in self.points if point.error and not _refused(point))
+
     @cached_property
     def crossovers(self):
         """{link voltage: speed from which gates off brake no less than the active short circuit, NaN where they never do}."""
