@@ -269,9 +269,10 @@ def test_energy_into_the_link_is_what_it_rises_by():
 def test_of_a_solution_that_diverged_nothing_but_the_times_is_kept():
     """Its numbers are no physics; what broke off for another reason holds up to there."""
     numbers = (0.01, 0.02, *(1e9,) * (len(NUMBERS) - 2))
-    wrong = point_of(0, (0, 1.0, 2.0, 3.0, 1, 0), ("overcurrent", "gates_off", numbers, ""), "the solution diverged at tick 5: ...")
+    values, taken = (0, 1.0, 2.0, 3.0, 1, 0), ("overcurrent", "gates_off", numbers, "")
+    wrong = point_of(0, values, taken, "the solution diverged at tick 5: ...")
     assert wrong.numbers[:2] == (0.01, 0.02) and all(math.isnan(value) for value in wrong.numbers[2:])
-    kept = point_of(0, (0, 1.0, 2.0, 3.0, 1, 0), ("overcurrent", "gates_off", numbers, ""), "the current left the flux map")
+    kept = point_of(0, values, taken, "the current left the flux map")
     assert kept.numbers == numbers
 
 
