@@ -73,6 +73,9 @@ def test_the_command(tmp_path, monkeypatch):
     assert "keen against as given, by run" in result.output
     told = json.loads((tmp_path / "out/drive/compare.json").read_text())
     assert told["second"] == "keen" and told["by"] == "run"
+    for both, name in (("run.record_every=2", "as given"), ("inverter.gate_setting=calm", "calm")):
+        result = CliRunner().invoke(main, [*call, "--by", "run", "--set", both, "--no-plot"])
+        assert f"keen against {name}, by run" in result.output, "named after what differs, not after what both share"
     result = CliRunner().invoke(main, [*call, "--by", "map", "--speed-rpm", "1000:2000:2", "--torque-Nm", "50:200:2"])
     assert result.exit_code == 0, result.output
     with open(tmp_path / "out/drive/compare.csv", newline="") as file:

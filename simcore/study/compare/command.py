@@ -19,7 +19,8 @@ def compare_file(path, changes, by, asked, options):
     if not changes:
         say("--with: names what the second variant changes. Give --with inverter.gate_setting=calm.")
         return 2
-    names = (_told(options.overrides) or "as given", _told(changes))
+    changed = {_key(change) for change in changes}
+    names = (_told([one for one in options.overrides if _key(one) in changed]) or "as given", _told(changes))
 
     def run(scenario, **how):
         second = load_scenario(path, (*options.overrides, *changes))
@@ -68,6 +69,10 @@ def _studies(by, asked, first, second, names, how):
     check_vehicle(second)
     cycle = chosen_cycle(first, asked["cycle"])
     return compare_by_cycle(first, second, names, cycle=cycle, mode=asked["mode"], progress=how["progress"])
+
+
+def _key(override):
+    return override.partition("=")[0].strip()
 
 
 def _told(overrides):
