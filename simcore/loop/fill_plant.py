@@ -10,6 +10,7 @@ from simcore.scenario.check_plant import magnets_Wb
 from simcore.scenario.iron import separate
 
 LOAD_KINDS = {"rig": RIG, "free": FREE, "locked": LOCKED, "two_mass": TWO_MASS, "vehicle": FREE}
+AUXILIARY_OFF = 0.25  # of the supply's voltage: converters of auxiliary loads stop below (common practice, no source)
 HYSTERESIS_BAND_rad_s = 1.0  # electrical; below it the hysteresis current fades out instead of jumping
 
 
@@ -77,7 +78,7 @@ def fill_shaft(record, load):
 def fill_link(record, supply, inverter):
     record["resistance_ohm"] = supply.resistance_ohm
     record["inductance_H"], record["capacitance_F"] = supply.inductance_H, inverter.link_capacitance_F
-    record["auxiliary_W"] = supply.auxiliary_W
+    record["auxiliary_W"], record["auxiliary_off_V"] = supply.auxiliary_W, AUXILIARY_OFF * supply.voltage_V
     if supply.inductance_H > 0.0:
         record["kind"] = CAPACITOR_AND_CHOKE
     elif supply.resistance_ohm > 0.0:

@@ -93,6 +93,7 @@ def begin_tick(p, s, points, member):
         s.drive.acceleration = (after - now) / (RPM * p.clock.tick_s)
     else:
         s.drive.load_torque_Nm = 0.5 * (now + after) + p.shaft.shock_Nm
+    s.drive.auxiliary_W = p.link.auxiliary_W if s.plant.link_V >= p.link.auxiliary_off_V else 0.0
     if p.link.battery:
         begin_battery_tick(p.link, s.drive, s.plant, points, p.clock.tick_s, s.battery_A)
     if p.position.kind == RESOLVER_KIND and p.position.noise_rms > 0.0:
@@ -167,7 +168,7 @@ def record_state(p, s, table, row):
     sums = s.row
     sums.vd = sums.vq = sums.v_alpha = sums.v_beta = sums.link_C = sums.supply_C = 0.0
     sums.link_J = sums.terminal_J = sums.copper_J = sums.shaft_J = sums.viscous_J = sums.coulomb_J = 0.0
-    sums.supply_loss_J = sums.supply_J = sums.iron_J = sums.shaft_loss_J = sums.chopper_J = sums.short_J = 0.0
+    sums.supply_loss_J = sums.supply_J = sums.iron_J = sums.shaft_loss_J = sums.chopper_J = sums.short_J = sums.below_V2 = 0.0
     if p.power.active:
         begin_power_row(p, s, row)
 
@@ -313,14 +314,13 @@ def account(p, s, table):
     if p.link.battery:
         s.battery_A = sums.supply_C / p.clock.tick_s
         sums.supply_loss_J += end_battery_tick(p.link, plant, p.clock.tick_s, sums.supply_C)
-    if p.link.auxiliary_W > 0.0:
-        audit.auxiliary_J += p.link.auxiliary_W * p.clock.tick_s
+    audit.auxiliary_J += s.drive.auxiliary_W * p.clock.tick_s
     audit.supply_loss_J += sums.supply_loss_J
     audit.iron_J += sums.iron_J
     audit.chopper_J += sums.chopper_J
     audit.short_J += sums.short_J
     audit.shaft_loss_J += sums.shaft_loss_J
-    audit.conduction_J += sums.link_J - sums.terminal_J - drawn_J - sums.short_J
+    audit.conduction_J += sums.link_J - sums.terminal_J - drawn_J - sums.short_J + 0.5 * p.link.capacitance_F * sums.below_V2
     audit.viscous_J += sums.viscous_J
     audit.coulomb_J += sums.coulomb_J
     audit.magnetic_J += sums.magnetic_J
@@ -344,7 +344,7 @@ def account(p, s, table):
     row.short_J += sums.short_J
     sums.vd = sums.vq = sums.v_alpha = sums.v_beta = sums.link_C = sums.supply_C = sums.supply_loss_J = 0.0
     sums.link_J = sums.terminal_J = sums.copper_J = sums.shaft_J = sums.viscous_J = sums.coulomb_J = sums.load_J = 0.0
-    sums.magnetic_J = sums.supply_J = sums.iron_J = sums.shaft_loss_J = sums.chopper_J = sums.short_J = 0.0
+    sums.magnetic_J = sums.supply_J = sums.iron_J = sums.shaft_loss_J = sums.chopper_J = sums.short_J = sums.below_V2 = 0.0
     if plant.theta >= TWO_PI or plant.theta < 0.0:
         turns = math.floor(plant.theta / TWO_PI)
         plant.theta -= TWO_PI * turns

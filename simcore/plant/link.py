@@ -1,6 +1,7 @@
 """The link: a source behind resistance and inductance, the link capacitor, a brake chopper and an auxiliary load.
 
-The source takes regeneration unless it stands behind diodes (`one_way`).  Kirchhoff's laws; checked: tests/plant/test_link.py
+The source takes regeneration unless it stands behind diodes (`one_way`).  An empty link stays at 0 V, however much is
+drawn: the legs' diodes carry that past it.  Kirchhoff's laws; checked: tests/plant/test_link.py
 against the closed forms of the RC and RLC circuit, tests/plant/test_supplies.py.
 """
 
@@ -30,10 +31,17 @@ def link_rates(link, drive, link_V, supply_now_A, link_A):
         choke = (drive.source_V - link_V - link.resistance_ohm * supply_now_A) / link.inductance_H
         if drive.blocked:
             choke = 0.0
-        return (supply_now_A - drawn(link, drive, link_V, link_A)) / link.capacitance_F, choke
+        return _charging(link, drive, link_V, supply_now_A, link_A), choke
     if link.kind == CAPACITOR:
-        return (supply_now_A - drawn(link, drive, link_V, link_A)) / link.capacitance_F, 0.0
+        return _charging(link, drive, link_V, supply_now_A, link_A), 0.0
     return 0.0, 0.0
+
+
+@inlined
+def _charging(link, drive, link_V, supply_now_A, link_A):
+    """=> d link_V/dt [V/s]; an empty link is charged or stays empty."""
+    rate = (supply_now_A - drawn(link, drive, link_V, link_A)) / link.capacitance_F
+    return 0.0 if rate < 0.0 and link_V == 0.0 else rate
 
 
 @inlined
@@ -41,8 +49,8 @@ def drawn(link, drive, link_V, link_A):
     """(link voltage, inverter current) => current out of the link with chopper and auxiliary load [A]."""
     if drive.chopper_S > 0.0:
         link_A += drive.chopper_S * link_V
-    if link.auxiliary_W > 0.0:
-        link_A += link.auxiliary_W / max(link_V, LEAST_LINK_V)
+    if drive.auxiliary_W > 0.0:
+        link_A += drive.auxiliary_W / max(link_V, LEAST_LINK_V)
     return link_A
 
 

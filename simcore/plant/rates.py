@@ -197,6 +197,9 @@ def commit(machine, table, shaft, plant, drive, sums, x):
         turned -= x[19] - plant.twist
         plant.omega_load, plant.twist = x[18], x[19]
     plant.psi_d, plant.psi_q, plant.omega, plant.theta, plant.link_V, plant.supply_A = x[0], x[1], x[2], x[3], x[4], x[5]
+    if plant.link_V < 0.0:
+        sums.below_V2 += plant.link_V * plant.link_V
+        plant.link_V = 0.0
     sums.vd += x[6]
     sums.vq += x[7]
     sums.v_alpha += x[8]

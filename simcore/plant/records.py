@@ -66,6 +66,7 @@ LINK = np.dtype(
         ("chopper_off_V", "f8"),
         ("short_S", "f8"),  # conductance of a short across the link; 0: none
         ("auxiliary_W", "f8"),
+        ("auxiliary_off_V", "f8"),  # below it the auxiliary load draws nothing
         ("battery", "i8"),
         ("capacity_C", "f8"),
         ("polarisation_ohm", "f8"),
@@ -120,6 +121,7 @@ DRIVE = np.dtype(
         ("chopper_on", "i8"),
         ("chopper_S", "f8"),  # conductance across the link now: chopper and short
         ("blocked", "i8"),  # 1: the rectifier's diodes carry nothing
+        ("auxiliary_W", "f8"),
         ("loss_W", "f8"),  # taken from the link besides: switching, drivers, capacitor
         ("own_devices", "i8"),  # 1: each device has a drop of its own, as follows (2 leg + side)
         ("switch_V", "f8", (6,)),
@@ -153,6 +155,7 @@ SUMS = np.dtype(
         ("shaft_loss_J", "f8"),  # gear and the elastic shaft's damping
         ("chopper_J", "f8"),
         ("short_J", "f8"),  # between terminals, and in legs with both switches on
+        ("below_V2", "f8"),  # sum over steps that left the link below 0 V, where it was held
     ],
     align=True,
 )

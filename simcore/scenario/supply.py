@@ -23,7 +23,9 @@ class SupplyCommon(Table):
     name: str = word("name for tables and figures", "")
     inductance_H: float = quantity("H", "inductance between source and link", 0.0, ge=0, le=10)
     chopper: Chopper | None = word("brake chopper; absent: none", None)
-    auxiliary_W: float = quantity("W", "constant power that others draw from the link", 0.0, ge=0, le=1e7)
+    auxiliary_W: float = quantity(
+        "W", "constant power that others draw from the link, above a quarter of the supply's voltage", 0.0, ge=0, le=1e7
+    )
 
 
 class SourceSupply(SupplyCommon):

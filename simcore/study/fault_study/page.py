@@ -67,7 +67,7 @@ def _faults(found):
             (found.case(point).name, *point.values[1:4], "yes" if point.monitored else "no", point.error)
             for point in found.broken_off
         ]
-        yield _table(("fault", "speed, rpm", "torque, Nm", "link, V", "monitor", "why; numbers hold up to there"), rows)
+        yield _table(("fault", "speed, rpm", "torque, Nm", "link, V", "monitor", "why, or when"), rows)
         yield "<p>Of a solution that diverged no numbers are kept but the times.</p>"
     yield f"<p>Without monitor, shorts through the power stage are looked at for {1e3 * BRIEF_s:g} ms.</p>"
 

@@ -54,16 +54,11 @@ def failed_point(index, values, error):
 
 
 def seen(recording, fault_s):
-    """(Recording, instant of the fault [s]) => (check that noticed, last state, numbers, what ends them early or "").
-
-    Numbers from the fault on, and no farther than to where the link is empty: the bridge's diodes would hold it there, which
-    the averaged legs do not know.
-    """
+    """(Recording, instant of the fault [s]) => (check that noticed, last state, numbers from the fault on, a remark or "")."""
     after = recording.time_s >= fault_s - 1e-9
-    empty = np.flatnonzero(after & (recording["link_voltage_V"] < 0.0))
+    empty = np.flatnonzero(after & (recording["link_voltage_V"] <= 0.0))
     told = ""
     if len(empty):
-        after[empty[0] :] = False
         told = f"the link was empty {1e3 * (recording.time_s[empty[0]] - fault_s):.4g} ms after the fault"
     just_before = (recording.time_s >= fault_s - 0.01) & ~after
     torque = recording["torque_Nm"]
@@ -71,7 +66,7 @@ def seen(recording, fault_s):
     length = recording.row_length_s[after]
     noticed_by, notice_s, safe_s, state = _monitored(recording, fault_s)
     current = np.hypot(recording["id_A"], recording["iq_A"])
-    late = (recording.time_s >= recording.closing_time_s - 0.02) & (not told)
+    late = recording.time_s >= recording.closing_time_s - 0.02
     numbers = (
         notice_s, safe_s, _most(current[after]), _least(torque[after]), _most(torque[after]),
         float(np.sum((torque[after] - before_Nm) * length)), _most(recording["link_voltage_V"][after]),

@@ -32,6 +32,8 @@ def power_findings(stage):
     voltage = vector(np.column_stack([stage.of(f"v{phase}_V", True) for phase in "abc"]))
     # Voltages are means up to the next row; current and link are taken in the middle.
     phases, link = _middle(phases), _middle(stage.of("link_voltage_V", True))
+    if float(np.min(link)) <= 0.0:
+        return []  # an empty link: whatever the legs do makes no voltage
     error = (voltage - link * vector(duties))[:-1]
     error = np.append(error, 0.0)
     scale = max(rms(voltage), 0.01 * float(np.mean(link)))

@@ -1,0 +1,40 @@
+"""A contactor that opens while the drive motors: the link empties and stays empty."""
+
+import pytest
+from shared_benches import MACHINE_E
+
+RPM = 3000.0
+
+
+def emptied(run_scenario, **tables):
+    """Machine E takes 28 kW; the contactor opens at 5 ms."""
+    tables = {"inverter": {"link_capacitance_F": 0.1e-3}} | tables
+    return run_scenario(
+        supply={"voltage_V": 700.0, "resistance_ohm": 0.05, "auxiliary_W": 800.0},
+        load={"speed_rpm": RPM},
+        commands={"id_A": -100.0, "iq_A": 200.0},
+        fault=[{"kind": "contactor_open", "at_s": 0.005}],
+        run={"duration_s": 0.6, "substeps": 20},
+        **tables,
+    )
+
+
+def test_an_empty_link_is_a_short_across_the_machine(run_scenario, verified):
+    """Whatever the legs do, all three terminals are at one voltage: id = -w2 Lq psi/D, iq = -w R psi/D, D = R2 + w2 Ld Lq."""
+    recording = emptied(run_scenario)
+    w, r = RPM * 4 * 3.141592653589793 / 30.0, MACHINE_E["stator_resistance_ohm"]
+    l_d, l_q, psi = (MACHINE_E[name] for name in ("inductance_d_H", "inductance_q_H", "magnet_flux_Wb"))
+    d = r * r + w * w * l_d * l_q
+    assert recording["link_voltage_V"].min() == 0.0 == recording["link_voltage_V"][-1]
+    source = "flux equations at no voltage, references.md section 5"
+    verified("id of a drive whose link has emptied [A]", source, -w * w * l_q * psi / d, recording["id_A"][-1], 1e-3)
+    assert recording["iq_A"][-1] == pytest.approx(-w * r * psi / d, abs=0.05)
+
+
+@pytest.mark.parametrize("model", ["averaged", "switched"])
+def test_every_joule_is_told_while_the_link_empties(run_scenario, model):
+    recording = emptied(run_scenario, inverter={"model": model, "link_capacitance_F": 0.1e-3})
+    assert recording["link_voltage_V"][-1] == 0.0 and abs(recording.audit["residual_relative"]) < 1e-5
+    # The auxiliary load draws its power down to a quarter of the supply's voltage, and nothing after.
+    above = recording["link_voltage_V"] >= 175.0
+    assert not above[-1] and recording.audit["losses_J"]["auxiliary"] == pytest.approx(800.0 * above.sum() * 5e-5, abs=0.05)
