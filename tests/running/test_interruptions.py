@@ -34,7 +34,7 @@ def left_in(folder):
 def interrupted(folder, *args, ready, presses=1, **extra):
     """Run until ready(folder, error text) is true, press Ctrl-C; => (status, all of the error stream, seconds to the end)."""
     process = subprocess.Popen(
-        command(folder, *args), stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, env=environment(**extra)
+        command(folder, *args), stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, env=environment(**extra), preexec_fn=listen
     )
     os.set_blocking(process.stderr.fileno(), False)
     said, limit = b"", time.monotonic() + 30.0
@@ -49,6 +49,11 @@ def interrupted(folder, *args, ready, presses=1, **extra):
     os.set_blocking(process.stderr.fileno(), True)
     said += process.stderr.read()
     return process.wait(30.0), said.decode(), time.monotonic() - pressed
+
+
+def listen():
+    """A process begun in the background of a shell would not hear Ctrl-C."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
 def is_writing(folder, _):
