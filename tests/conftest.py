@@ -66,6 +66,12 @@ _TOPICS = {
     "Dead time and switched legs": ("test_dead_time", "test_dead_time_compensation", "test_switched_circuit"),
     "Open-loop voltage source": ("test_open_loop",),
     "Conduction losses": ("test_devices",),
+    "Losses and heat in the loop": ("test_inverter_losses", "test_heat_in_the_loop"),
+    "Gates off and single legs": (
+        "test_gates_off", "test_light_load_conduction", "test_uncontrolled_generation", "test_diodes_and_link",
+        "test_broken_legs", "test_faults_of_each_leg", "test_empty_link",
+    ),  # fmt: skip
+    "Short circuits": ("test_short_circuits", "test_terminal_shorts", "test_monitor_entry", "test_monitor_reactions"),
     "Resolver and tracking loop": ("test_resolver",),
     "Current sensors and noise": ("test_current_sensors", "test_current", "test_noise"),
     "Current and speed loop": ("test_current_loop", "test_current_control", "test_speed_loop", "test_active_damping"),
@@ -75,9 +81,10 @@ _TOPICS = {
     "Thermal networks": ("test_thermal_networks",),
     "Operating points": ("test_operating_points", "test_operating_points_loop"),
     "Energy": ("test_invariants",),
-    "Iron loss, harmonics, cogging": ("test_iron_loss_separation", "test_emf_spectrum"),
+    "Iron loss, harmonics, cogging": ("test_detail", "test_iron_loss_separation", "test_emf_spectrum"),
     "Vehicle and elastic shaft": ("test_coast_down", "test_shaft_resonance"),
-    "Mains, chopper, battery": ("test_mains_and_battery",),
+    "Mains, chopper, battery, braking": ("test_mains_and_battery", "test_braking_limit", "test_braking_energy"),
+    "Efficiency map": ("test_efficiency_map", "test_efficiency_map_heat"),
     "Drive cycles and what they are worth": ("test_cycles", "test_cycle_energy", "test_worth"),
     "Self-test and alignment": ("test_selftest", "test_alignment"),
     "Faults": ("test_faults_of_sensors", "test_faults_of_the_drive", "test_faults_of_heat", "test_faults_of_the_inverter"),
@@ -138,7 +145,7 @@ def _pair(expected, measured, unit):
 def _table():
     """Rows by topic, in the order in which the tests made them, each topic folded under what it comes to."""
     lines = []
-    for topic, stems in [*_TOPICS.items(), ("Other", sorted({key[0] for key in _ROWS} - set(_ORDER)))]:
+    for topic, stems in [*_TOPICS.items(), ("Not yet sorted", sorted({key[0] for key in _ROWS} - set(_ORDER)))]:
         rows = [(key, pair) for stem in stems for key, pair in _ROWS.items() if key[0] == stem]
         if not rows:
             continue

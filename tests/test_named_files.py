@@ -17,3 +17,9 @@ def test_named_test_files_exist():
         if name not in known
     }
     assert not missing
+
+
+def test_every_file_with_rows_in_the_verification_table_has_a_topic():
+    topics = (ROOT / "tests" / "conftest.py").read_text()
+    stems = {path.stem for path in (ROOT / "tests").rglob("test_*.py") if re.search(r"\bverified\(", path.read_text())}
+    assert {stem for stem in stems if f'"{stem}"' not in topics} == set()

@@ -192,7 +192,8 @@ def test_shares_of_the_time_and_charge_are_those_of_the_circuit(verified, above)
     words = {0: "no terminal carries", 2: "two terminals carry", 3: "three terminals carry"}
     for count in (0, 2, 3):
         what = f"share of the time in which {words[count]} current, {above:g} of the onset speed"
-        verified(what, source, 100.0 * expected[count], 100.0 * found[count], 0.4, "%")
+        # A row a tick counts to 0.05 % of the time: beside a share of next to nothing that is no error worth telling.
+        verified(what, source, 100.0 * expected[count], 100.0 * found[count], 0.4, "%", row=expected[count] > 0.05)
     assert found_As == pytest.approx(charge_As, rel=1e-6)
 
 
