@@ -1,7 +1,13 @@
 """A contactor that opens while the drive motors: the link empties and stays empty."""
 
+import math
+
 import pytest
 from shared_benches import MACHINE_E
+from shared_records import record
+
+from simcore.plant.link import link_rates
+from simcore.plant.records import CAPACITOR, DRIVE, LINK
 
 RPM = 3000.0
 
@@ -22,13 +28,20 @@ def emptied(run_scenario, **tables):
 def test_an_empty_link_is_a_short_across_the_machine(run_scenario, verified):
     """Whatever the legs do, all three terminals are at one voltage: id = -w2 Lq psi/D, iq = -w R psi/D, D = R2 + w2 Ld Lq."""
     recording = emptied(run_scenario)
-    w, r = RPM * 4 * 3.141592653589793 / 30.0, MACHINE_E["stator_resistance_ohm"]
+    w, r = RPM * 4 * math.pi / 30.0, MACHINE_E["stator_resistance_ohm"]
     l_d, l_q, psi = (MACHINE_E[name] for name in ("inductance_d_H", "inductance_q_H", "magnet_flux_Wb"))
     d = r * r + w * w * l_d * l_q
     assert recording["link_voltage_V"].min() == 0.0 == recording["link_voltage_V"][-1]
     source = "flux equations at no voltage, references.md section 5"
     verified("id of a drive whose link has emptied [A]", source, -w * w * l_q * psi / d, recording["id_A"][-1], 1e-3)
     assert recording["iq_A"][-1] == pytest.approx(-w * r * psi / d, abs=0.05)
+
+
+def test_an_empty_link_is_charged_but_not_emptied_further():
+    """Kirchhoff's current law at 0.5 mF, and diodes that carry past the link what it has not got."""
+    link, drive = record(LINK, kind=CAPACITOR, capacitance_F=0.5e-3), record(DRIVE)
+    for volts, drawn_A, volts_per_s in ((0.0, 20.0, 0.0), (0.0, -20.0, 4e4), (5.0, 20.0, -4e4), (5.0, -20.0, 4e4)):
+        assert link_rates(link, drive, volts, 0.0, drawn_A) == pytest.approx((volts_per_s, 0.0))
 
 
 @pytest.mark.parametrize("model", ["averaged", "switched"])
