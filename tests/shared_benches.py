@@ -12,6 +12,17 @@ MACHINE_E = {
     "inductance_q_H": 0.6e-3, "magnet_flux_Wb": 0.07, "max_current_A": 400, "max_speed_rpm": 20000,
 }  # fmt: skip
 
+# Machines of the reference tests with shorted terminals: closed forms, worked apart from this project.
+SHORTED = [  # machine, speed [rpm], id, iq [A]; or the greatest braking torque [Nm] and where it lies
+    ("A", 6000.0, -10.07406, -0.20042, None),
+    ("D", 6000.0, -239.93922, -3.81875, None),
+    ("E", 6000.0, -349.95383, -2.32070, None),
+    ("A", 275.6871, None, None, -1.610564),
+    ("B", 778.4483, None, None, -10.126610),
+    ("D", 95.4930, None, None, -43.200000),
+    ("E", 101.1613, None, None, -93.435396),
+]
+
 
 def merge(base, change):
     """(dict, dict) => deep-merged copy; lists and plain values are replaced."""

@@ -13,6 +13,7 @@ import math
 import numpy as np
 import pytest
 from scipy.optimize import brentq
+from shared_benches import SHORTED
 
 from controllers import Command, Controller
 from simcore import Bench
@@ -283,18 +284,7 @@ class Legs(Controller):
         return Command(self.duty, self.duty, self.duty)
 
 
-@pytest.mark.parametrize(
-    ("name", "speed_rpm", "id_A", "iq_A", "torque_Nm"),
-    [
-        ("A", 6000.0, -10.07406, -0.20042, None),
-        ("D", 6000.0, -239.93922, -3.81875, None),
-        ("E", 6000.0, -349.95383, -2.32070, None),
-        ("A", 275.6871, None, None, -1.610564),
-        ("B", 778.4483, None, None, -10.126610),
-        ("D", 95.4930, None, None, -43.200000),
-        ("E", 101.1613, None, None, -93.435396),
-    ],
-)
+@pytest.mark.parametrize(("name", "speed_rpm", "id_A", "iq_A", "torque_Nm"), SHORTED)
 @pytest.mark.parametrize("direction", [1, -1])
 def test_steady_short_circuit(verified, name, speed_rpm, id_A, iq_A, torque_Nm, direction):
     p, r, l_d, l_q, psi, _, _ = MACHINES[name]

@@ -9,6 +9,7 @@ import functools
 import math
 
 import pytest
+from shared_benches import SHORTED
 
 from controllers import Command, Controller
 from simcore import Bench
@@ -76,18 +77,7 @@ def shorted(route, name, speed_rpm, duration_s, switching_Hz=10000, start=NO_LOA
 
 
 @pytest.mark.parametrize("route", ROUTES)
-@pytest.mark.parametrize(
-    ("name", "speed_rpm", "id_A", "iq_A", "torque_Nm"),
-    [
-        ("A", 6000.0, -10.07406, -0.20042, None),
-        ("D", 6000.0, -239.93922, -3.81875, None),
-        ("E", 6000.0, -349.95383, -2.32070, None),
-        ("A", 275.6871, None, None, -1.610564),
-        ("B", 778.4483, None, None, -10.126610),
-        ("D", 95.4930, None, None, -43.200000),
-        ("E", 101.1613, None, None, -93.435396),
-    ],
-)
+@pytest.mark.parametrize(("name", "speed_rpm", "id_A", "iq_A", "torque_Nm"), SHORTED)
 def test_a_short_circuit_settles_at_its_closed_form(verified, route, name, speed_rpm, id_A, iq_A, torque_Nm):
     _, r, l_d, l_q, _ = MACHINES[name]
     slowest_s = max(l_q / r, 2.0 / (r / l_d + r / l_q))
