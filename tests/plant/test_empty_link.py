@@ -51,3 +51,16 @@ def test_every_joule_is_told_while_the_link_empties(run_scenario, model):
     # The auxiliary load draws its power down to a quarter of the supply's voltage, and nothing after.
     above = recording["link_voltage_V"] >= 175.0
     assert not above[-1] and recording.audit["losses_J"]["auxiliary"] == pytest.approx(800.0 * above.sum() * 5e-5, abs=0.05)
+
+
+def test_what_a_step_takes_out_of_an_empty_link_is_told(run_scenario):
+    """A small capacitor and long steps: the step that empties it passes 0 V by tens of volts, whose energy the diodes burn."""
+    recording = run_scenario(
+        supply={"voltage_V": 700.0, "resistance_ohm": 2.0},
+        inverter={"link_capacitance_F": 30e-6},
+        load={"speed_rpm": RPM},
+        commands={"id_A": -100.0, "iq_A": 200.0},
+        fault=[{"kind": "contactor_open", "at_s": 0.01}],
+        run={"duration_s": 0.02, "substeps": 4},
+    )
+    assert recording["link_voltage_V"].min() == 0.0 and abs(recording.audit["residual_relative"]) < 1e-6
