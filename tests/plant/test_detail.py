@@ -159,7 +159,7 @@ def test_cogging_work_is_stored_and_comes_back(run_scenario):
 
 
 def test_emf_harmonics_ripple_the_torque_at_order_six(run_scenario):
-    # At constant dq current: T6 = 1.5 p iq omega-free sum of n psi_n (references.md's order 6), here for one 5th harmonic.
+    # At constant dq current: T6 = 1.5 p iq omega-free sum of n psi_n (order 6), here for one 5th harmonic.
     recording = run_scenario(
         machine={"emf_harmonics": [{"order": 5, "amplitude_percent": 3.0}], "inductance_q_H": 0.2e-3},
         load={"speed_rpm": 30.0}, commands={"id_A": 0.0, "iq_A": 100.0}, initial={"iq_A": 100.0},

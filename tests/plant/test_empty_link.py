@@ -1,4 +1,8 @@
-"""A contactor that opens while the drive motors: the link empties and stays empty."""
+"""A contactor that opens while the drive motors: the link empties and stays empty.
+
+An empty link is a short across the machine; source of its steady state, from memory: B. A. Welchko, T. M. Jahns, W. L. Soong,
+J. M. Nagashima, IEEE Trans. Energy Convers. 18(2), 2003.  The rest is Kirchhoff's current law and the balance of energy.
+"""
 
 import math
 
@@ -32,7 +36,7 @@ def test_an_empty_link_is_a_short_across_the_machine(run_scenario, verified):
     l_d, l_q, psi = (MACHINE_E[name] for name in ("inductance_d_H", "inductance_q_H", "magnet_flux_Wb"))
     d = r * r + w * w * l_d * l_q
     assert recording["link_voltage_V"].min() == 0.0 == recording["link_voltage_V"][-1]
-    source = "flux equations at no voltage, references.md section 5"
+    source = "Welchko et al., IEEE TEC 18, 2003 [M]"
     verified("id of a drive whose link has emptied [A]", source, -w * w * l_q * psi / d, recording["id_A"][-1], 1e-3)
     assert recording["iq_A"][-1] == pytest.approx(-w * r * psi / d, abs=0.05)
 

@@ -46,7 +46,7 @@ from_s = 0.02
 equal = 20.0
 tolerance = 0.6
 """
-# As scenario_language puts them, then what came on top.
+# The columns that every map has, then what came on top.
 COLUMNS = (
     "speed_rpm torque_Nm torque_reached_Nm id_A iq_A efficiency_inverter efficiency_machine efficiency_drive loss_conduction_W "
     "loss_switching_W loss_copper_W loss_iron_W junction_degC voltage_margin_V binding_limit"

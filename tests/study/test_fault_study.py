@@ -284,7 +284,7 @@ def test_an_empty_link_is_told_and_shorts_the_machine():
     for point in found.points:
         assert "the link was empty" in point.error and 2.5 < float(point.error.split()[4]) < 4.5
         assert point.link_voltage_max_V < 401.0
-        # Flux circle about the magnets' flux of 0.07 Wb from 60 Nm: id within -(psi + |lambda|)/Ld = -750 A (references.md 5).
+        # Flux circle about the magnets' flux of 0.07 Wb from 60 Nm: id within -(psi + |lambda|)/Ld = -750 A (Welchko 2003).
         assert -750.0 < point.id_min_A < -200.0
     assert found.monitored[0].noticed_by == "link_undervoltage" and "whose link was empty" in page(found)
 
